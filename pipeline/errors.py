@@ -7,7 +7,8 @@ SpanwardenError
 ├── ChainError          a stage failed on a block: a bug, never bad data
 ├── StateVersionError   a saved state is of another version than the code
 ├── StorageError        spool, ledger or archive cannot be read or written
-│   └── SealError       what was written does not read back equal
+│   ├── SealError       what was written does not read back equal
+│   └── SpoolDamageError  records of the spool that were on the medium cannot be read any more
 ├── DeliveryError       a notice was not accepted by its delivery
 └── StationError        the surroundings are wrong (station not running, broker refuses, …)
 """
@@ -93,6 +94,26 @@ class StorageError(SpanwardenError):
 
 class SealError(StorageError):
     """A sealed file does not read back as it was written; the source is kept."""
+
+
+class SpoolDamageError(StorageError):
+    """
+    Records `position` to `resume_at - 1` of the spool were durable and cannot be read any more.
+
+    Who reads the spool records the loss and goes on at `resume_at`; it must not pass in silence.
+    """
+
+    def __init__(self, segment: str, offset: int, position: int, resume_at: int) -> None:
+        self.segment = segment
+        self.offset = offset
+        self.position = position
+        self.resume_at = resume_at
+        super().__init__(
+            f"{segment}, byte {offset}: records {position} to {resume_at - 1} of the spool cannot "
+            "be read: expected a frame with its own checksum there. The medium has probably lost "
+            f"or changed bytes. Copy the file away, run `spanwarden doctor` and look at the "
+            f"medium; reading can go on at record {resume_at}, and the loss belongs in the journal."
+        )
 
 
 class DeliveryError(SpanwardenError):

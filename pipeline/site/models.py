@@ -176,6 +176,8 @@ class Placement(Model):
     """Required with `none`."""
     companion: str | None = None
     """Serial of the unstrained gauge."""
+    free: bool = False
+    """On a free piece of the structure's material: it feels the climate and never the load."""
     temperature_channel: str | None = None
     """At the gauge (surface)."""
     humidity_channel: str | None = None

@@ -1,0 +1,1 @@
+"""Alarms: rules, life cycle and evaluation; pure functions of readings, ticks and commands."""

@@ -1,0 +1,1 @@
+"""Messages in: the MQTT client, the payload codecs, the gate, the broker for trying out."""

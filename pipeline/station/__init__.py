@@ -1,0 +1,1 @@
+"""One structure's worker and its supervisor: threads, jobs, recovery."""
