@@ -75,10 +75,10 @@ class Replay:
         self._open()
         self._consume()
 
-    def feed(self, records: Sequence[Record], *, commit: bool = True) -> None:
-        """Append records; consume and commit them unless a crash before that is wanted."""
-        self.spool.append(records)
-        if commit:
+    def feed(self, records: Sequence[Record], *, consume: bool = True) -> None:
+        """Append records; take and commit them unless a crash before that is wanted."""
+        self.spool.append(records, sync=False)
+        if consume:
             self._consume()
 
     def tick(self, now_us: int, faults: dict[str, str] | None = None) -> None:

@@ -52,7 +52,16 @@ class StationProcess:
     def start(self) -> None:
         """Start it; the log goes to a file beside the site."""
         which = "--structure" if self.supervised else "--worker"
-        command = [sys.executable, "-m", "pipeline", "run", "--site", self.site.folder, which, self.structure]
+        command = [
+            sys.executable,
+            "-m",
+            "pipeline",
+            "run",
+            "--site",
+            self.site.folder,
+            which,
+            self.structure,
+        ]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(command, stderr=log, env={**os.environ, **self.environ})
 

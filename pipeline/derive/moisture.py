@@ -142,10 +142,10 @@ def _follow(
         empty = np.empty(0)
         return Track(time, empty, empty, empty, empty, empty)
     ends = np.append(time[1:], until)
-    stale = np.flatnonzero((ends - time > joins.age_us) & (drive_u < UNKNOWN_U))
+    stale = np.flatnonzero((ends - time > joins.age_us + 1) & (drive_u < UNKNOWN_U))
     if len(stale):
         # The drive is held on, but from here on nothing is known of it.
-        time = np.insert(time, stale + 1, time[stale] + joins.age_us)
+        time = np.insert(time, stale + 1, time[stale] + joins.age_us + 1)
         drive = np.insert(drive, stale + 1, drive[stale])
         drive_u = np.insert(drive_u, stale + 1, UNKNOWN_U)
         tau = np.insert(tau, stale + 1, tau[stale])

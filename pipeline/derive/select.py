@@ -39,10 +39,11 @@ def select_channels(readings: Readings, channels: Collection[str]) -> dict[str, 
     time = readings.column("time").astype(np.int64)
     value = readings.column("value").astype(np.float64)
     wanted = np.array([name in channels for name in names], bool)
-    # Missing values and infinities are refused at the gate; here they must not become numbers.
     rows = np.arange(len(codes))
     if not wanted.all():
         rows = np.flatnonzero(wanted[codes])
+    if not len(rows):
+        return {}
     codes, time, value = codes[rows], time[rows], value[rows]
     if not _is_ordered(codes, time):
         order = np.lexsort((time, codes))
@@ -65,7 +66,7 @@ def _is_ordered(codes: Ints, time: Ints) -> bool:
     change = codes[1:] != codes[:-1]
     if not np.all(change | (time[1:] >= time[:-1])):
         return False
-    heads = codes[np.flatnonzero(np.concatenate(([True], change)))] if len(codes) else codes
+    heads = codes[np.flatnonzero(np.concatenate(([True], change)))]
     return len(np.unique(heads)) == len(heads)
 
 

@@ -14,6 +14,7 @@ import signal
 import sys
 import threading
 from types import TracebackType
+from typing import Any
 
 from pipeline.errors import StationError
 
@@ -99,18 +100,13 @@ class EmbeddedBroker:
         asyncio.run(self._serve())
 
     async def _serve(self) -> None:
-        from amqtt.broker import Broker
         from amqtt.errors import AMQTTError, BrokerError
 
         # Each lost connection is a warning with a stack there; a try-out needs errors only.
         logging.getLogger("amqtt").setLevel(logging.ERROR)
         logging.getLogger("transitions").setLevel(logging.ERROR)
         self._loop, self._end = asyncio.get_running_loop(), asyncio.Event()
-        # A client that is refused or goes away in the middle ends in a stack there, too.
-        self._loop.set_exception_handler(
-            lambda loop, context: LOG.debug("embedded_broker_client_lost %s", context["message"])
-        )
-        broker = Broker(
+        broker = _broker_class()(
             {
                 "listeners": {"default": {"type": "tcp", "bind": f"{HOST}:{self.port}"}},
                 "plugins": _CONFIG_PLUGINS,
@@ -147,6 +143,24 @@ def main(arguments: list[str] | None = None) -> int:
         LOG.error("embedded_broker_failed reason=%s", error)
         return StationError.exit_code
     return 0
+
+
+def _broker_class() -> Any:
+    """The broker, made to close each connection at its end: amqtt leaves some to the collector."""
+    from amqtt.broker import Broker
+
+    class ClosingBroker(Broker):  # type: ignore[misc]
+        async def stream_connected(
+            self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+        ) -> None:
+            try:
+                await super().stream_connected(reader, writer, listener_name)
+            except OSError as error:  # the client went away while it was refused
+                LOG.debug("embedded_broker_client_lost error=%s", error)
+            finally:
+                writer.close()
+
+    return ClosingBroker
 
 
 def _require_amqtt() -> None:

@@ -199,30 +199,26 @@ def _in_channel_unit(
     value = decoded.value
     fits = np.ones(len(decoded), bool)
     converted = np.zeros(len(decoded), bool)
-    absent = np.isin(decoded.unit_code, [decoded.units.index("")] if "" in decoded.units else [])
-    is_secondary = np.array(
-        [number in decoded.secondary for number in range(1 + max(decoded.message, default=-1))],
-        bool,
-    )[decoded.message]
-    width, kinds = len(decoded.units), len(gate.channel_unit)
-    pair = (channel.astype(np.int64) * width + decoded.unit_code) * 2 + is_secondary
-    pair[(channel < 0) | absent] = -1
-    for code in np.unique(pair):
-        key, secondary = divmod(int(code), 2)
-        number, unit = divmod(key, width) if width else (kinds, 0)
-        if code < 0 or decoded.units[unit] == gate.channel_unit[number]:
-            continue
-        rows = pair == code
+    codes = {unit: code for code, unit in enumerate(decoded.units)}
+    absent = decoded.unit_code == codes.get("", -1)
+    own = np.array([codes.get(unit, -1) for unit in gate.channel_unit] + [-1], np.int32)
+    other = np.flatnonzero((decoded.unit_code != own[channel]) & ~absent & (channel >= 0))
+    if not len(other):
+        return value, fits, converted, absent
+    is_secondary = np.isin(decoded.message[other], list(decoded.secondary))
+    kinds = np.stack([channel[other], decoded.unit_code[other], is_secondary])
+    found, kind_of = np.unique(kinds, axis=1, return_inverse=True)
+    value = value.copy()
+    for kind, (number, unit, secondary) in enumerate(found.T):
+        rows = other[kind_of.ravel() == kind]
         units = conversion(
             decoded.units[unit], gate.channel_unit[number], secondary=bool(secondary)
         )
         if units is None:
             fits[rows] = False
-            continue
-        if value is decoded.value:
-            value = value.copy()
-        value[rows] = convert(value[rows], units)
-        converted |= rows
+        else:
+            value[rows] = convert(value[rows], units)
+            converted[rows] = True
     return value, fits, converted, absent
 
 

@@ -38,9 +38,14 @@ def quarter_bridge_delta(e: npt.ArrayLike, e_unstrained: float = 0.0) -> Floats:
     """
     δ of the one active arm, x/x0 - 1 with x of `arm_ratio`: the imbalance is included.
 
-    Its balanced case is the textbook form δ = 4r/(1 - 2r). NaN where |e| >= ½.
+    Written as (e - e0)/((½ - e)(½ + e0)), which keeps the digits of a small strain. Its balanced
+    case is the textbook form δ = 4r/(1 - 2r). NaN where |e| >= ½.
     """
-    return np.asarray(arm_ratio(e) / arm_ratio(e_unstrained) - 1.0)
+    ratio = np.asarray(e, np.float64)
+    possible = np.abs(ratio) < 0.5
+    safe = np.where(possible, ratio, 0.0)
+    delta = (safe - e_unstrained) / ((0.5 - safe) * (0.5 + e_unstrained))
+    return np.where(possible, delta, np.nan)
 
 
 def half_bending_delta(r: npt.ArrayLike) -> Floats:

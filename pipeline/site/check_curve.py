@@ -138,6 +138,8 @@ def _knot_mistakes(calibration: Located[Calibration], curve: Curve) -> Iterator[
 def _tangent_mistakes(calibration: Located[Calibration], curve: Curve) -> Iterator[Mistake]:
     knots = [strain * 1e-6 for strain in curve.knots_strain_um_m]
     low, high = (end * 1e-6 for end in curve.range_um_m)
+    if not low < high:
+        return
     try:
         smooth = monotone_curve(knots, curve.knots_delta, low, high)
     except ValueError as error:

@@ -24,6 +24,7 @@ from pipeline.ingest.canary import probe_broker
 from pipeline.site.models import Mail, Site, Structure
 from pipeline.station.clock import EARLIEST_US
 from pipeline.station.clock_quality import clock_quality
+from pipeline.station.files import broker_of, mail_of
 from pipeline.station.health import free_mb
 from pipeline.station.jobs import LAST_SEAL
 from pipeline.station.layout import Layout, layout_of
@@ -64,8 +65,9 @@ def examine(
     found = [_package(), *_configuration(structures), _clock()]
     found += _disk(site, layout_of(site, structures[0].id).data)
     found += _broker(site, environ, with_canary=with_canary)
-    if site.mail is not None:
-        found.append(_mail(site.mail))
+    mail = mail_of(site)
+    if mail is not None:
+        found.append(_mail(mail))
     for structure in structures:
         found += _station(structure, layout_of(site, structure.id))
     return found
@@ -175,7 +177,7 @@ def _disk(site: Site, data: Path) -> Iterator[Finding]:
 
 
 def _broker(site: Site, environ: Mapping[str, str], *, with_canary: bool) -> Iterator[Finding]:
-    broker = site.broker
+    broker = broker_of(site)
     where = f"{broker.host}:{broker.port}"
     try:
         socket.create_connection((broker.host, broker.port), timeout=5).close()

@@ -65,6 +65,7 @@ class Figures:
         self._unsent_us: int | None = None
         self._step: tuple[float, float] | None = None
         self._refused: tuple[float, str] | None = None
+        self._damage = ""
         self.faults: Mapping[str, str] = {}
 
     def note_step(self, step_us: int) -> None:
@@ -74,6 +75,10 @@ class Figures:
     def note_refusal(self, reason: str) -> None:
         """A message went to quarantine."""
         self._refused = (time.monotonic(), reason)
+
+    def note_damage(self, detail: str) -> None:
+        """A part of the spool cannot be read; the fault stands until the next start."""
+        self._damage = detail
 
     def measure_faults(self) -> Mapping[str, str]:
         """Station faults that stand now; kept in `faults` for the sign of life."""
@@ -137,6 +142,7 @@ class Figures:
             clock_step_s=step[1] if step and now - step[0] < STEP_SHOWN_S else 0.0,
             quarantined_s=now - refused[0] if refused else None,
             quarantined_reason=refused[1] if refused else "",
+            spool_detail=self._damage,
             restarted_s=now - self._started if parts.restart else None,
             restart_detail=parts.restart,
             receiver_dead=not (parts.client.is_alive() and parts.sending.is_alive()),

@@ -43,6 +43,7 @@ class Measured:
     clock_step_s: float = 0.0
     quarantined_s: float | None = None
     quarantined_reason: str = ""
+    spool_detail: str = ""
     restarted_s: float | None = None
     restart_detail: str = ""
     receiver_dead: bool = False
@@ -75,6 +76,7 @@ def station_faults(measured: Measured, storage: Storage) -> dict[str, str]:
         "notice_undeliverable": _undeliverable(m),
         "seal_late": _seal_late(m, storage),
         "job_failed": m.job_detail,
+        "spool_damaged": m.spool_detail,
         "clock": _clock(m),
         "quarantine": m.quarantined_s is not None
         and m.quarantined_s < QUARANTINE_SHOWN_S

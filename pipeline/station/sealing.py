@@ -17,6 +17,7 @@ import numpy as np
 from pipeline import __version__
 from pipeline.alarms.engine import Excursion, excursions
 from pipeline.blocks import Readings, concat_readings, concat_results
+from pipeline.errors import SpoolDamageError
 from pipeline.ingest.gate import accept
 from pipeline.site.models import Site
 from pipeline.station.machine import Setup
@@ -102,9 +103,12 @@ class Sealer:
         parts: list[Readings] = []
         position = start
         while position < until:
-            records = self._spool.read(
-                position, max_records=min(BATCH_RECORDS, until - position), max_bytes=BATCH_BYTES
-            )
+            most = min(BATCH_RECORDS, until - position)
+            try:
+                records = self._spool.read(position, max_records=most, max_bytes=BATCH_BYTES)
+            except SpoolDamageError as damage:  # the worker has journalled it and gone on
+                position = damage.resume_at
+                continue
             if not records:
                 break
             position = records[-1].position + 1

@@ -18,6 +18,7 @@ from pipeline.site.models import Site
 from pipeline.site.secrets import secret
 from pipeline.station.clock import Clock
 from pipeline.station.deed import Deed
+from pipeline.station.files import mail_of
 from pipeline.station.layout import Layout
 
 log = logging.getLogger("spanwarden.sending")
@@ -30,12 +31,11 @@ def deliveries_of(
 ) -> tuple[Delivery, ...]:
     """Log and MQTT always; mail where the site has a mail server."""
     found: list[Delivery] = [LogDelivery(layout.told), MqttDelivery(publish)]
-    if site.mail is not None:
+    mail = mail_of(site)
+    if mail is not None:
         addresses = {person.id: person.email for person in site.people if person.email}
-        name = site.mail.password_env
-        found.append(
-            MailDelivery(site.mail, addresses, lambda: secret(name, environ) if name else None)
-        )
+        name = mail.password_env
+        found.append(MailDelivery(mail, addresses, lambda: secret(name, environ) if name else None))
     return tuple(found)
 
 

@@ -17,7 +17,7 @@ import time
 from types import FrameType
 
 from pipeline import __version__
-from pipeline.errors import StationError
+from pipeline.errors import SpoolDamageError, StationError
 from pipeline.ingest.client import BrokerClient
 from pipeline.notify.outbox import OutboxSender
 from pipeline.site.models import Site
@@ -27,6 +27,7 @@ from pipeline.station.clock import Clock
 from pipeline.station.control import Answers, ControlServer
 from pipeline.station.deed import Deed
 from pipeline.station.figures import Figures, Parts
+from pipeline.station.files import broker_of
 from pipeline.station.jobs import LIFE_DAY, Jobs, Links
 from pipeline.station.layout import Layout, layout_of, structure_of
 from pipeline.station.machine import MachineState, Outcome
@@ -111,7 +112,7 @@ class Worker:
 
     def turn(self, wait_s: float) -> None:
         """Take what the spool holds behind the position; commit when it is urgent or time."""
-        records = self.spool.read(self._read_to, max_records=BATCH_RECORDS, max_bytes=BATCH_BYTES)
+        records = self._read()
         if records:
             self._take(records)
         elif wait_s:
@@ -149,6 +150,18 @@ class Worker:
         self._committed_at = time.monotonic()
         self._after(pending, bool(notices))
 
+    def _read(self) -> list[Record]:
+        """What the spool holds behind the position; a damaged part is journalled and passed."""
+        try:
+            return self.spool.read(self._read_to, max_records=BATCH_RECORDS, max_bytes=BATCH_BYTES)
+        except SpoolDamageError as damage:
+            log.error("spool damaged", extra={"reason": str(damage)})
+            facts = {"event": "spool damaged", "detail": str(damage), "from": self._read_to}
+            self._pending.journal.append(("station", "", {**facts, "to": damage.resume_at}))
+            self.figures.note_damage(str(damage))
+            self._read_to = damage.resume_at
+            return []
+
     def _take(self, records: list[Record]) -> None:
         outcome, self.state = machine.advance(self.state, records, self.setup)
         self._pending.add(outcome)
@@ -182,7 +195,7 @@ class Worker:
         """Make the parts and join them; nothing is started yet."""
         self.client = BrokerClient(
             self.structure.id,
-            self.site.broker,
+            broker_of(self.site),
             self.spool,
             clock=self.clock.now_us,
             environ=os.environ,
@@ -229,6 +242,7 @@ class Worker:
             "software": __version__,
             "configuration": self.site.sha256,
             "restart": self._restart,
+            "torn_bytes": self.spool.statistics().torn_bytes_truncated,
         }
         outcome.journal.append(("station", "", started))
         self._pending.add(outcome)

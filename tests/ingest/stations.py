@@ -1,7 +1,7 @@
 """
 What the client tests share: a fake spool, a publisher, and a client that is stopped at the end.
 
-The fake spool passes the same append test as the real one (`test_client_groups`).
+The fake spool keeps in memory what the real one keeps on the medium, and fails when told to.
 """
 
 from __future__ import annotations

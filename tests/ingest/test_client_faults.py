@@ -14,6 +14,7 @@ import pytest
 
 from pipeline.ingest.client import Limits
 from tests.brokers import OPS_CONF, MosquittoProcess, mosquitto, wait_until
+from tests.ingest.refusing import RefusingBroker
 from tests.ingest.sites import NOW_US
 from tests.ingest.stations import (
     FakeSpool,
@@ -146,28 +147,35 @@ def test_station_connects_again_when_the_broker_was_restarted(tmp_path: Path) ->
         broker.start()
         with publisher(broker) as sender:
             sender.send(numbered(10, 20))
-        after = wait_for(client, lambda seen: seen.acknowledged == 20, "20 acknowledged")
+        # An acknowledgement that the old broker did not read in time brings its message again.
+        wait_until(lambda: set(spool.payloads()) == set(numbered(0, 20)), "all 20 kept")
+        after = wait_for(client, lambda seen: seen.is_subscribed, "subscribed again")
 
-    assert spool.payloads() == numbered(0, 20)
     assert "It is tried again for ever" in (seen.fault or "")
     assert (after.fault, after.is_subscribed) == (None, True)
     assert after.generation > before
 
 
-def test_subscription_is_tried_again_when_qos_1_is_not_granted(tmp_path: Path) -> None:
-    """A broker that grants QoS 0 is told as a fault, and asked again."""
+def test_subscription_is_tried_again_when_it_is_refused() -> None:
+    """paho reports a refused subscription to nobody: it is told as a fault, and asked again."""
     limits = Limits(resubscribe_s=0.05)
     with (
-        mosquitto(tmp_path, extra=["max_qos 0"]) as broker,
+        RefusingBroker() as broker,
         running(FakeSpool(), broker, limits=limits) as client,
     ):
         seen = wait_for(client, lambda seen: seen.refused_subscriptions >= 2, "refused twice")
+        broker.answer = 0x00
+        other = wait_for(client, lambda seen: seen.fault and "QoS 0" in seen.fault, "QoS 0")
+        broker.answer = 0x01
+        good = wait_for(client, lambda seen: seen.is_subscribed, "granted at last")
 
     assert not seen.is_subscribed
+    assert not other.is_subscribed
     assert seen.fault == (
-        'broker answers the subscription to "spanwarden/mill/+/readings" with: Granted QoS 0; '
+        'broker answers the subscription to "spanwarden/mill/+/readings" with: Not authorized; '
         "QoS 1 is needed. Allow the station's user to read this topic at QoS 1."
     )
+    assert good.fault is None
 
 
 def test_group_is_bounded_by_time_when_few_messages_come(broker: MosquittoProcess) -> None:
@@ -190,7 +198,8 @@ def test_group_is_bounded_by_number_when_many_messages_come(broker: MosquittoPro
     with running(spool, broker, **options) as client, publisher(broker) as sender:
         wait_subscribed(client)
         sender.send(numbered(0, 100))
-        seen = wait_for(client, lambda seen: seen.acknowledged == 100, "100 acknowledged")
+        # Fewer than half a window may be left waiting for company.
+        seen = wait_for(client, lambda seen: seen.acknowledged > 90, "all whole groups")
 
     assert spool.payloads() == numbered(0, 100)
     assert seen.groups >= 5

@@ -230,6 +230,37 @@ CASES = (
             )
         ],
     ),
+    Case(
+        "strain with a scale",
+        [("calibrations/foil.toml", 'kind = "strain"', 'kind = "strain"\nscale = 2.0')],
+        [
+            (
+                'calibrations/foil.toml, calibration "F26-04", key "scale": found 2; expected '
+                'no scale for strain. Take it out, or write kind = "linear".'
+            )
+        ],
+    ),
+    Case(
+        "linear with a negative uncertainty",
+        [("calibrations/tilt.toml", "scale_u = 0.02", "scale_u = -0.02")],
+        [
+            (
+                'calibrations/tilt.toml, calibration "T26-01", key "scale_u": found -0.02; '
+                "expected not below 0. Write 0 or a number above."
+            )
+        ],
+    ),
+    Case(
+        "a factor beside a chamber run",
+        [("calibrations/carbon.toml", "output_u = 0.05", "output_u = 0.05\noutput_factor = 2.0")],
+        [
+            (
+                'calibrations/carbon.toml, calibration "C26-07", key '
+                '"temperature.output_factor": found 2; expected no factor beside output. Take '
+                "it out: output is in δ and needs no factor."
+            )
+        ],
+    ),
 )
 
 

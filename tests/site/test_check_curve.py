@@ -272,6 +272,61 @@ CASES = (
             )
         ],
     ),
+    Case(
+        "knots level at the beginning",
+        [
+            (
+                "calibrations/carbon.toml",
+                CUBIC,
+                KNOTS % ("[-1000.0, 0.0, 1400.0]", "[-1.0e-9, 0.0, 0.03]"),
+            ),
+            ("calibrations/carbon.toml", COVARIANCE, KNOT_COVARIANCE),
+        ],
+        [
+            (
+                'calibrations/carbon.toml, calibration "C26-07", key "curve.knots_delta": '
+                "found the curve is not strictly monotone in its range [-0.001, 0.0014]; "
+                "expected knots through which a curve runs that is nowhere level. Look at the "
+                "knots at the ends; where delta hardly rises the range must end."
+            )
+        ],
+    ),
+    Case(
+        "knots with an empty range",
+        [
+            (
+                "calibrations/carbon.toml",
+                CUBIC,
+                KNOTS % ("[-1000.0, 0.0, 1400.0]", "[-0.02, 0.0, 0.03]"),
+            ),
+            ("calibrations/carbon.toml", COVARIANCE, KNOT_COVARIANCE),
+            ("calibrations/carbon.toml", "[-1000.0, 1400.0]", "[0.0, 0.0]"),
+        ],
+        [
+            (
+                'calibrations/carbon.toml, calibration "C26-07", key "curve.range_um_m": found '
+                "0 to 0 µm/m; expected a range that is not empty. Write the compression end "
+                "first, then the tension end."
+            )
+        ],
+    ),
+    Case(
+        "a range longer than the member",
+        [("calibrations/carbon.toml", "[-1000.0, 1400.0]", "[-1000.0, 1.0e200]")],
+        [
+            (
+                'calibrations/carbon.toml, calibration "C26-07", key "curve.range_um_m": found '
+                "-1000 to 1e+200 µm/m; expected a range in µm/m. Write it in µm/m: 0.0014 is "
+                "1400."
+            ),
+            (
+                'calibrations/carbon.toml, calibration "C26-07", key "curve.coefficients": '
+                "found a curve with tangent factor -inf at 1e+200 µm/m; expected a curve that "
+                "rises, or falls, everywhere in its range. End the range before the curve "
+                "turns, or look at the units: ε is in m/m."
+            ),
+        ],
+    ),
 )
 
 

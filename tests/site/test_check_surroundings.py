@@ -178,6 +178,34 @@ CASES = (
             )
         ],
     ),
+    Case(
+        "no hosts",
+        [
+            ("site.toml", 'host = "127.0.0.1"', 'host = ""'),
+            ("site.toml", 'host = "localhost"', 'host = " "'),
+            ("site.toml", '"none"', '"tls"'),
+        ],
+        [
+            (
+                'site.toml, line 5, [broker], key "host": found an empty text; expected the '
+                "broker's host. Write it."
+            ),
+            (
+                'site.toml, line 13, [mail], key "host": found an empty text; expected the '
+                "mail server's host. Write it."
+            ),
+        ],
+    ),
+    Case(
+        "an address without a domain",
+        [("site.toml", '"ines@alder.example"', '"ines"')],
+        [
+            (
+                'site.toml, line 30, person "ines", key "email": found "ines"; expected a mail '
+                "address. Write it as name@domain."
+            )
+        ],
+    ),
 )
 
 

@@ -106,6 +106,17 @@ CASES = (
             )
         ],
     ),
+    Case(
+        "a row twice",
+        [("gauges.csv", FOIL_ROW, FOIL_ROW + FOIL_ROW)],
+        [
+            (
+                'gauges.csv, line 3, gauge "F-0411", column "valid_from": found a second gauge '
+                'at point "B1-mid": gauge "F-0411" of line 2 is there then; expected one gauge '
+                'at a point at a time. Give "F-0411" a valid_to not after 2026-03-02T09:30:00Z.'
+            )
+        ],
+    ),
 )
 
 

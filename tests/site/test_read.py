@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import ConfigError
+from pipeline.site.assemble import assemble
+from pipeline.site.parts import read_parts
 from pipeline.site.read import read_site
 from tests.site.examples import FILES, FOIL, FOIL_ROW, WITH_COMPANION, Change, write_example_site
 from tests.site.telling import messages, messages_of
@@ -69,6 +71,30 @@ def test_missing_calibrations_stop_when_there_is_none(tmp_path: Path) -> None:
         "calibrations: found no *.toml file; expected a file per calibration. Put at least one "
         "calibration there; `spanwarden calibrate` writes them."
     ]
+
+
+def test_file_that_cannot_be_read_is_told_with_the_reason(tmp_path: Path) -> None:
+    """A folder in the place of a file, or a missing right, is told as the system says it."""
+    write_example_site(tmp_path)
+    (tmp_path / "points.csv").unlink()
+    (tmp_path / "points.csv").mkdir()
+
+    told = messages_of(tmp_path)
+
+    assert told == [
+        "points.csv: found a file that cannot be read (Is a directory); expected a readable file. "
+        "Give the station's user the right to read it."
+    ]
+
+
+def test_parts_without_required_tables_make_no_site(tmp_path: Path) -> None:
+    """Even without the checks before it, half a configuration never becomes a site."""
+    parts, _ = read_parts(tmp_path, {})
+
+    with pytest.raises(ConfigError) as raised:
+        assemble(parts, "")
+
+    assert "found no [site], [broker] or [storage]; expected all three." in str(raised.value)
 
 
 def test_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
@@ -255,6 +281,11 @@ def test_zeros_reach_their_structure_when_the_gauge_was_in_place(tmp_path: Path)
             'zeros.jsonl, line 2, zero of "F-0411", key "reason": found an empty text; expected '
             "the reason of the zero. A zero is a statement by a person, with its reason: write "
             "it.",
+        ),
+        (
+            "[1]",
+            "zeros.jsonl, line 2: found a list; expected one JSON object a line. Write one object "
+            "in braces a line.",
         ),
         (
             ZERO[:40],

@@ -109,6 +109,41 @@ CASES = (
          "two brackets on each side, once for each rule."],
     ),
     Case(
+        "several tables where one may stand",
+        [("site.toml", "[storage]", "[[storage]]")],
+        ["site.toml, [storage]: found a list; expected one table [storage]. Write it as one table: "
+         "[storage] with a line for each key below it."],
+    ),
+    Case(
+        "a list of numbers where tables may stand",
+        [("rules.toml", "[[rule]]", "[[other]]"),
+         ("rules.toml", '[[other]]\nid = "mid-level"', 'rule = 7\n[[other]]\nid = "mid-level"')],
+        ['rules.toml, line 2, key "other": found an unknown key; expected a known key. Known: '
+         '"rule".',
+         'rules.toml, key "rule": found a bare value; expected tables [[rule]]. Write [[rule]] '
+         "with two brackets on each side, once for each rule."],
+    ),
+    Case(
+        "a table and a list for a number",
+        [("rules.toml", "high = 280.0", "high = {a = 1}\nlow = [1.0]")],
+        [f'{_RULE}key "high": found a table; expected a number. Write a plain number, without '
+         "quotes and without a unit.",
+         f'{_RULE}key "low": found a list; expected a number. Write a plain number, without '
+         "quotes and without a unit."],
+    ),
+    Case(
+        "a number for the name of a secret",
+        [("site.toml", "port = 1883", 'port = 1883\nusername = "a"\npassword_env = 123456')],
+        ['site.toml, line 5, [broker], key "password_env": found a value (not shown); expected '
+         "text. Write it in quotes."],
+    ),
+    Case(
+        "a date for a time in CSV",
+        [("gauges.csv", "2026-03-02T09:30:00Z", "2026-03-02")],
+        ['gauges.csv, line 2, gauge "F-0411", column "valid_from": found "2026-03-02", which has '
+         f"no time of day; {_ZONE}"],
+    ),
+    Case(
         "a time without zone in TOML",
         [("calibrations/foil.toml", "2026-02-10T00:00:00Z", "2026-02-10T00:00:00")],
         [f'{_FOIL}key "valid_from": found 2026-02-10T00:00:00, which has no zone; {_ZONE}'],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import stat
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -154,9 +155,12 @@ class Steps:
         """The call with a step before it and one after it."""
 
         def call(*args: Any, **options: Any) -> Any:
-            self.step(f"before {name}")
+            of = ""
+            if name == "fsync":
+                of = " folder" if stat.S_ISDIR(os.fstat(args[0]).st_mode) else " file"
+            self.step(f"before {name}{of}")
             outcome = real(*args, **options)
-            self.step(f"after {name}")
+            self.step(f"after {name}{of}")
             return outcome
 
         return call

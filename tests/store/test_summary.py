@@ -128,6 +128,7 @@ def test_no_results_give_an_empty_table_with_units() -> None:
     assert table.schema.field("completeness").metadata is not None
 
 
+@pytest.mark.slow
 @given(
     rows=st.lists(
         st.tuples(st.integers(0, 179), st.floats(-5e3, 5e3), st.sampled_from(["a", "b"])),
