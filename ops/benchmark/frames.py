@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from surroundings import HOST, BenchmarkError
 
-GROUP = 250
+GROUP = 900
 """Packets at once; twice as many are below the broker's receive maximum."""
 _PUBLISH_QOS1, _PUBACK, _CONNACK = 0x32, 0x40, 0x20
 _CONTENT_TYPE, _USER_PROPERTY = 0x03, 0x26

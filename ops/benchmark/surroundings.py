@@ -84,6 +84,13 @@ def memory_kb(pid: int | str, key: str) -> int:
     raise BenchmarkError(f"the system does not tell {key} of process {pid}")
 
 
+def processor_s(pid: int | str) -> float:
+    """Processor time of all threads of a process so far [s]."""
+    # The name in the second field may hold blanks; user and system time are the 14th and 15th.
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def sync_times_ms(folder: Path) -> list[float]:
     """Sorted times of fdatasync after appending 4 KiB [ms]."""
     taken = []

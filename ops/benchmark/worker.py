@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from backlog import LAST_ALARM, Backlog
-from surroundings import ROOT, STRUCTURE, BenchmarkError, memory_kb
+from surroundings import ROOT, STRUCTURE, BenchmarkError, memory_kb, processor_s
 
 from pipeline.store.ledger_reading import open_reader
 
@@ -42,6 +42,8 @@ class Drained:
     """From its connection to the commit with the last reading."""
     start_s: float
     """From the start of the process to its connection."""
+    processor_s: float
+    """Processor time of all its threads in `seconds`."""
     peak_kb: int
     resident_kb: int
 
@@ -59,12 +61,15 @@ def drain(site: Path, backlog: Backlog) -> Drained:
     begun = time.time()
     with _worker(site) as (process, events):
         connected = _wait_event(events, process, _is_connected)
+        before_s = processor_s(process.pid)
         done = _wait_event(events, process, _is_last_alarm)
+        spent_s = processor_s(process.pid) - before_s
         peak, resident = memory_kb(process.pid, "VmHWM"), memory_kb(process.pid, "VmRSS")
         process.send_signal(signal.SIGTERM)
         process.wait(15)
     _check(home / "ledger.db", backlog)
-    return Drained(_seconds(done) - _seconds(connected), _seconds(connected) - begun, peak, resident)
+    seconds, start_s = _seconds(done) - _seconds(connected), _seconds(connected) - begun
+    return Drained(seconds, start_s, spent_s, peak, resident)
 
 
 @contextmanager

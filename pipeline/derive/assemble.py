@@ -10,10 +10,9 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.blocks import NAME, RESULTS_SCHEMA, TIME, Floats, Ints, Results
-from pipeline.derive.block import FAILING, Block
+from pipeline.derive.block import Block
 
 _FLOATS = tuple(f.name for f in RESULTS_SCHEMA if pa.types.is_floating(f.type))
-_CLIMATE = ("temperature", "humidity")
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,8 +28,8 @@ def assembled(parts: list[Part]) -> Results:
     """
     One block from parts that come by point, each ascending in time; `flag` is in their columns.
 
-    A failed row has no value and no terms; the climate stays. Rows of one point from several
-    gauges are brought into the order of time.
+    What is NaN becomes null: all but the climate where a reading failed. Rows of one point from
+    several gauges are brought into the order of time.
     """
     parts = [part for part in parts if len(part.block)]
     if not parts:
@@ -45,21 +44,18 @@ def assembled(parts: list[Part]) -> Results:
         "flag": pa.array(_gathered(parts, "flag").astype(np.int8)),
         "tests": pa.array(tests),
     }
-    fails = tests & FAILING != 0
     for name in _FLOATS:
-        columns[name] = _float_column(parts, name, None if name in _CLIMATE else fails)
+        columns[name] = _float_column(parts, name)
     arrays = [columns[f.name] for f in RESULTS_SCHEMA]
     results = Results(pa.Table.from_arrays(arrays, schema=RESULTS_SCHEMA))
     return _ordered(results, parts, lengths, time)
 
 
-def _float_column(parts: list[Part], name: str, fails: np.ndarray | None) -> pa.Array:
+def _float_column(parts: list[Part], name: str) -> pa.Array:
     if all(name not in part.block.columns for part in parts):
         return pa.nulls(sum(len(part.block) for part in parts), pa.float64())
     values = _gathered(parts, name)
     absent = np.isnan(values)
-    if fails is not None:
-        absent |= fails
     # Equal absent rows must be equal in bytes too.
     return pa.array(np.where(absent, 0.0, values), mask=absent)
 

@@ -26,6 +26,7 @@ from pipeline.physics.curve import GaugeCurve
 from pipeline.physics.environment import polynomial
 
 MICRO = 1e6
+_FEW = 2048
 Effects = dict[str, Floats]
 
 
@@ -86,18 +87,25 @@ def telescoped(
         indicated [µm/m], terms [µm/m] by name (NaN where the effect is), and the strain that is
         left [m/m].
     """
-    before = curve.inverse(delta)
-    indicated, terms = before * MICRO, {}
-    rest = delta
-    for name in TERMS:
-        effect = effects.get(name)
-        if effect is None:
-            continue
-        rest = rest - np.where(np.isnan(effect), 0.0, effect)
-        after = curve.inverse(rest)
-        terms[name] = np.where(np.isnan(effect), np.nan, (before - after) * MICRO)
-        before = after
-    return indicated, terms, before
+    names = [name for name in TERMS if name in effects]
+    rests = [delta]
+    for name in names:
+        effect = effects[name]
+        rests.append(rests[-1] - np.where(np.isnan(effect), 0.0, effect))
+    strains = _inverses(rests, curve)
+    terms = {
+        name: np.where(np.isnan(effects[name]), np.nan, (before - after) * MICRO)
+        for name, before, after in zip(names, strains, strains[1:], strict=False)
+    }
+    return strains[0] * MICRO, terms, strains[-1]
+
+
+def _inverses(deltas: list[Floats], curve: GaugeCurve) -> list[Floats]:
+    """F⁻¹ of each; in one go where the rows are few and the calls would cost more than they."""
+    n = len(deltas[0])
+    if n > _FEW:
+        return [curve.inverse(delta) for delta in deltas]
+    return list(curve.inverse(np.concatenate(deltas)).reshape(len(deltas), n))
 
 
 def _shown_load(block: Block, model: StrainModel, effects: Effects) -> tuple[Floats, Floats]:

@@ -53,7 +53,9 @@ def _gauge_distance(a: GaugeState, b: GaugeState, gauge: Gauge) -> float:
     if times_a != times_b:
         return _INF
     tested = [abs(x - y) for x, y in zip(a.flat_value, b.flat_value, strict=True)]
-    if a.watched is not None and b.watched is not None:
+    # The newest value is looked at by the rate test alone.
+    rated = gauge.limits.rate_per_s is not None
+    if rated and a.watched is not None and b.watched is not None:
         tested.append(abs(a.watched - b.watched))
     models = [s.strain for s in gauge.segments if s.strain is not None]
     moved = max((_model_distance(a, b, model) for model in models), default=0.0)

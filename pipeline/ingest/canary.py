@@ -14,13 +14,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from pipeline.ingest.session import (
     connect_soon,
-    is_mqtt5,
     new_client,
     refused_connection,
     refused_subscription,
@@ -32,6 +29,7 @@ MESSAGES = 3000
 """Three times what a packaged Mosquitto keeps for one consumer."""
 _SESSION_S = 300
 _IN_FLIGHT = 200
+_CLEANING_S = 5.0
 
 
 @dataclass(frozen=True)
@@ -74,11 +72,13 @@ def probe_broker(
     token = secrets.token_hex(6)
     topic = f"{broker.prefix}/_canary/{token}"
     consumer = f"spanwarden-canary-{token}"
+    away = _Visit(broker, consumer, environ)
+    findings = [away.connect(timeout_s)]
+    if not findings[0].is_good:
+        away.leave()
+        return findings
     try:
-        away = _Visit(broker, consumer, environ)
-        findings = [away.connect(timeout_s)]
-        if findings[-1].is_good:
-            findings.append(away.subscribe(topic, timeout_s))
+        findings.append(away.subscribe(topic, timeout_s))
         away.leave()
         if findings[-1].is_good:
             findings.append(
@@ -94,12 +94,14 @@ def probe_broker(
 class _Visit:
     """One connection of a throw-away client, from connect to leave."""
 
-    def __init__(self, broker: Broker, client_id: str, environ: Mapping[str, str]) -> None:
+    def __init__(
+        self, broker: Broker, client_id: str, environ: Mapping[str, str], *, is_clean: bool = False
+    ) -> None:
         self.arrived: set[bytes] = set()
         self.confirmed = self.refused = 0
         self.changed = threading.Condition()
-        self.client = new_client(broker, client_id, environ, manual_ack=False)
-        self._broker = broker
+        self.client = new_client(broker, client_id, environ, manual_ack=False, is_clean=is_clean)
+        self._broker, self._is_clean = broker, is_clean
         self._answer: ReasonCode | None = None
         self._granted: list[ReasonCode] | None = None
         self.client.on_connect = self._connected
@@ -107,8 +109,9 @@ class _Visit:
         self.client.on_publish = self._published
         self.client.on_message = self._message
 
-    def connect(self, timeout_s: float, session_s: int = _SESSION_S) -> Finding:
-        connect_soon(self.client, self._broker, session_s)
+    def connect(self, timeout_s: float) -> Finding:
+        kept_s = 0 if self._is_clean else _SESSION_S
+        connect_soon(self.client, self._broker, kept_s, is_clean=self._is_clean)
         where = f"{self._broker.host}:{self._broker.port}"
         with self.changed:
             self.changed.wait_for(lambda: self._answer is not None, timeout_s)
@@ -132,13 +135,8 @@ class _Visit:
             return Finding("subscribe", False, refused_subscription(topic, codes))
         return Finding("subscribe", True, "broker grants QoS 1")
 
-    def leave(self, *, forget: bool = False) -> None:
-        """Disconnect; `forget` ends the session with it (MQTT 5)."""
-        properties = None
-        if forget and is_mqtt5(self._broker):
-            properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = 0
-        self.client.disconnect(properties=properties)
+    def leave(self) -> None:
+        self.client.disconnect()
         self.client.loop_stop()
 
     def _connected(
@@ -182,7 +180,7 @@ def _publish(
     messages: int,
     timeout_s: float,
 ) -> Finding:
-    visit = _Visit(broker, client_id, environ)
+    visit = _Visit(broker, client_id, environ, is_clean=True)
     visit.client.max_inflight_messages_set(_IN_FLIGHT)
     try:
         connected = visit.connect(timeout_s)
@@ -194,8 +192,7 @@ def _publish(
             visit.changed.wait_for(lambda: visit.confirmed + visit.refused >= messages, timeout_s)
             confirmed, refused = visit.confirmed, visit.refused
     finally:
-        visit.leave(forget=True)
-        _remove_session(broker, client_id, environ)
+        visit.leave()
     if confirmed < messages:
         return Finding(
             "publish",
@@ -230,7 +227,7 @@ def _collect(
                 )
             kept = len(visit.arrived)
     finally:
-        visit.leave(forget=True)
+        visit.leave()
     if kept < messages:
         return Finding(
             "keeps",
@@ -244,10 +241,7 @@ def _collect(
 
 
 def _remove_session(broker: Broker, client_id: str, environ: Mapping[str, str]) -> None:
-    """Before MQTT 5 a session ends when its client connects with a clean one."""
-    if is_mqtt5(broker):
-        return
-    visit = _Visit(broker, client_id, environ)
-    visit.client._clean_session = True  # paho offers it in the constructor only
-    visit.connect(5.0)
+    """A clean connection ends the session that was there, and leaves none."""
+    visit = _Visit(broker, client_id, environ, is_clean=True)
+    visit.connect(_CLEANING_S)
     visit.leave()

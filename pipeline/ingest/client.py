@@ -138,10 +138,11 @@ class BrokerClient:
         self._limits = limits = limits or Limits()
         self._counts = _Counts()
         self._queue = RecordQueue(limits.queue_records, limits.queue_bytes)
+        topic = f"{broker.prefix}/{structure}/+/readings"
         self._connection = Connection(
             broker,
             self.client_id,
-            f"{broker.prefix}/{structure}/+/readings",
+            topic,
             (self.status_topic, offline),
             deliver=self._deliver,
             clock=clock,

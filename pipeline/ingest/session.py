@@ -33,16 +33,23 @@ def is_mqtt5(broker: Broker) -> bool:
 
 
 def new_client(
-    broker: Broker, client_id: str, environ: Mapping[str, str], *, manual_ack: bool = True
+    broker: Broker,
+    client_id: str,
+    environ: Mapping[str, str],
+    *,
+    manual_ack: bool = True,
+    is_clean: bool = False,
 ) -> mqtt.Client:
     """
-    A client with a persistent session, not yet connected.
+    A client that is not yet connected.
 
     Args:
         broker: where and how.
         client_id: fixed, since the session belongs to it.
         environ: where the password is looked up.
         manual_ack: whether messages wait for `ack`; else paho acknowledges after the callback.
+        is_clean: end a session that was there, and keep none (before MQTT 5; from then on
+            `connect_soon` says it).
 
     Raises:
         StationError: the password is not in the environment, or a TLS file cannot be used.
@@ -51,7 +58,7 @@ def new_client(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
         protocol=mqtt.MQTTv5 if is_mqtt5(broker) else mqtt.MQTTv311,
-        clean_session=None if is_mqtt5(broker) else False,
+        clean_session=None if is_mqtt5(broker) else is_clean,
         manual_ack=manual_ack,
     )
     client.reconnect_delay_set(RETRY_MIN_S, RETRY_MAX_S)
@@ -63,7 +70,9 @@ def new_client(
     return client
 
 
-def connect_soon(client: mqtt.Client, broker: Broker, expiry_s: int | None = None) -> None:
+def connect_soon(
+    client: mqtt.Client, broker: Broker, expiry_s: int | None = None, *, is_clean: bool = False
+) -> None:
     """
     Let the client connect from its network thread, which starts here, again and again.
 
@@ -71,6 +80,7 @@ def connect_soon(client: mqtt.Client, broker: Broker, expiry_s: int | None = Non
         client: from `new_client`, with its callbacks.
         broker: as for `new_client`.
         expiry_s: how long the broker keeps the session; None: as the site says.
+        is_clean: end a session that was there.
     """
     if is_mqtt5(broker):
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -78,7 +88,7 @@ def connect_soon(client: mqtt.Client, broker: Broker, expiry_s: int | None = Non
         properties.SessionExpiryInterval = min(kept_s, 0xFFFFFFFF)
         properties.ReceiveMaximum = broker.receive_maximum
         client.connect_async(
-            broker.host, broker.port, KEEPALIVE_S, clean_start=False, properties=properties
+            broker.host, broker.port, KEEPALIVE_S, clean_start=is_clean, properties=properties
         )
     else:
         client.connect_async(broker.host, broker.port, KEEPALIVE_S)

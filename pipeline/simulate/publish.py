@@ -84,9 +84,11 @@ class Publisher:
         self._client.loop_start()
         with self._changed:
             self._changed.wait_for(lambda: self._connected or self._refusal, self._patience_s)
-            if not self._connected:
-                self._client.loop_stop()
-                raise StationError(self._unreachable(self._refusal or "no answer"))
+            is_connected = self._connected
+        # Outside the lock: the client's thread may wait for it, and stopping waits for the thread.
+        if not is_connected:
+            self._stop()
+            raise StationError(self._unreachable(self._refusal or "no answer"))
         return self
 
     def __exit__(
@@ -95,8 +97,7 @@ class Publisher:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
+        self._stop()
 
     def send(self, message: Message) -> None:
         """
@@ -139,6 +140,10 @@ class Publisher:
         """Counts so far."""
         with self._changed:
             return Published(self._sent, self._acknowledged, self._readings)
+
+    def _stop(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
 
     def _properties(self, message: Message) -> Properties | None:
         if self._link.protocol != "5":

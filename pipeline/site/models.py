@@ -224,7 +224,12 @@ class Temperature(Model):
     range_c: tuple[float, float]
     output_u: float = 0.0
     """Relative standard uncertainty of the slope of A."""
+    output_u_per_k: float = 0.0
+    """Standard uncertainty of the slope of A in δ per K, beside `output_u`: for gauges whose
+    slope is matched to nothing."""
     factor_per_k_u: float = 0.0
+    degrees_of_freedom: float | None = None
+    """Of `output_u`, `output_u_per_k` and `factor_per_k_u`; None: they are well known."""
     sensor_u_k: float = 0.2
     """Standard uncertainty of the temperature channel."""
 
@@ -238,6 +243,10 @@ class Moisture(Model):
     """B in τ = τ_ref·exp(B·(1/T - 1/T_ref)), T in kelvin."""
     output_u: float = 0.0
     """Relative standard uncertainty of H."""
+    time_constant_u: float = 0.0
+    """Relative standard uncertainty of τ."""
+    degrees_of_freedom: float | None = None
+    """Of `output_u` and `time_constant_u`; None: they are well known."""
     sensor_u_rh: float = 2.0
     """Standard uncertainty of the humidity channel, %RH."""
 
@@ -248,6 +257,8 @@ class Creep(Model):
     fraction: float
     fraction_u: float = 0.0
     time_constant_s: float
+    degrees_of_freedom: float | None = None
+    """Of `fraction_u`; None: it is well known."""
 
 
 class Ageing(Model):
@@ -257,6 +268,8 @@ class Ageing(Model):
     per_year: float
     """δ per year, or per e-fold of (1 + t/year)."""
     per_year_u: float = 0.0
+    degrees_of_freedom: float | None = None
+    """Of `per_year_u`; None: it is well known."""
 
 
 class Calibration(Model):

@@ -12,9 +12,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 from pipeline.blocks import RESULTS_SCHEMA, Readings, Results, sort_results
-from pipeline.derive.gauges import NEVER, microseconds
 from pipeline.errors import StateVersionError, StorageError
-from pipeline.site.models import Structure
 from pipeline.store.archive import Archive, Status
 from pipeline.store.content import column_sha256, storable, text_sha256
 from pipeline.store.parquet import CONTENT_KEY
@@ -50,30 +48,6 @@ class Provenance:
     """Expected distance of rows a point; without it completeness is null."""
     units: tuple[tuple[str, str], ...] = ()
     """Point and the unit of its `value`."""
-
-
-def provenance_of(
-    structure: Structure, *, software: str, configuration_sha256: str, now_us: int
-) -> Provenance:
-    """Provenance of a structure as configured: its calibrations, units and expected distances."""
-    interval_s = {channel.id: channel.interval_s for channel in structure.channels}
-    intervals = tuple(
-        Interval(
-            placement.point,
-            microseconds(placement.valid_from),
-            NEVER if placement.valid_to is None else microseconds(placement.valid_to),
-            interval_s[placement.channel],
-        )
-        for placement in structure.placements
-    )
-    return Provenance(
-        software,
-        configuration_sha256,
-        tuple(sorted({calibration.id for calibration in structure.calibrations})),
-        now_us,
-        intervals,
-        tuple((point.id, point.unit) for point in structure.points),
-    )
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,6 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.blocks import READINGS_SCHEMA, Readings, Results, concat_readings, dedupe_readings
-from pipeline.derive.chain import ChainState, Plan, initial_state, run_chain, state_distance
 from pipeline.store.archive import Archive, Status
 from pipeline.store.content import column_sha256, content_sha256, storable
 from pipeline.store.derived import (
@@ -24,7 +23,6 @@ from pipeline.store.derived import (
     derive_window,
     edge_distance,
     is_within_tolerance,
-    provenance_of,
     store_raw,
     store_results,
     store_summary,
@@ -38,35 +36,8 @@ from pipeline.store.edges import (
     unfinished_from,
 )
 from pipeline.store.parquet import CONTENT_KEY
-from pipeline.store.summary import Interval
 
-__all__ = [
-    "Chain",
-    "ChainOfPlan",
-    "Interval",
-    "Provenance",
-    "SealOutcome",
-    "provenance_of",
-    "seal_onward",
-    "seal_window",
-]
-
-
-class ChainOfPlan:
-    """The chain of `derive` bound to a plan, as the archive wants it; see `Chain`."""
-
-    def __init__(self, plan: Plan) -> None:
-        self.plan = plan
-
-    def run(self, readings: Readings, state: str | None) -> tuple[Results, str]:
-        """As `Chain.run`; ChainError when a stage fails, which is a fault of the software."""
-        before = initial_state(self.plan) if state is None else ChainState.from_json(state)
-        results, after = run_chain(readings, before, self.plan)
-        return results, after.to_json()
-
-    def distance(self, a: str, b: str) -> float:
-        """As `Chain.distance`; StateVersionError when either is of another version."""
-        return state_distance(ChainState.from_json(a), ChainState.from_json(b), self.plan)
+__all__ = ["Chain", "Provenance", "SealOutcome", "seal_onward", "seal_window"]
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from scipy.stats import t as student
 
 from pipeline.blocks import TEST_BIT, Results
 from pipeline.derive.chain import compile_plan, initial_state, run_chain
-from pipeline.site.models import Calibration, Creep, Placement, Zero
+from pipeline.site.models import Calibration, Creep, Curve, Moisture, Placement, Zero
 from tests.derive.examples import (
     AGEING,
     FILM_OUTPUT,
@@ -194,6 +194,53 @@ def test_beyond_the_range_the_uncertainty_grows_with_the_distance() -> None:
     assert int(results.column("flag")[0]) == 3
 
 
+def test_factor_drift_and_thermal_output_are_as_uncertain_as_the_chamber_left_them() -> None:
+    """At 1000 µm/m and ΔT = 20 K: c_k known to 1e-4/K gives 2 µm/m; A to 5 %: 71.4 µm/m."""
+    sheet = FILM_OUTPUT.model_copy(
+        update={"output": (1.5e-4,), "factor_per_k": 0.0, "sensor_u_k": 0.0}
+    )
+    exact = LINE.model_copy(update={"covariance": ((0.0,),), "reading_u": 0.0})
+    both = calibration("full", exact, temperature=sheet, **OWN)
+    alone = both.model_copy(update={"temperature": sheet.model_copy(update={"output_u": 0.0})})
+    warm = 1000.0 + 20.0 * 1.5e-4 / 2.1e-6
+
+    assert floats(run(alone, warm, 40.0), "u")[0] == pytest.approx(NORMAL * 2.0, rel=1e-6)
+    assert floats(run(both, warm, 40.0), "u")[0] == pytest.approx(
+        NORMAL * np.hypot(2.0, 0.05 * 20.0 * 1.5e-4 / 2.1e-6), rel=1e-6
+    )
+
+
+def test_moisture_model_is_as_uncertain_as_its_sheet_says() -> None:
+    """H = 4e-3·(w - 0.5), 10 %: at w = 0.9 that is 1.6e-4 in δ, 76.2 µm/m, beside u of w."""
+    exact = LINE.model_copy(update={"covariance": ((0.0,),), "reading_u": 0.0})
+    damp = Moisture(output=(4e-3,), time_constant_s=60.0, output_u=0.1, sensor_u_rh=1.0)
+    sheet = calibration("full", exact, moisture=damp, **OWN)
+    plan = compile_plan(structure((gauge(humidity_channel="rh"),), (), (sheet,)))
+    humid = np.arange(0.0, 7200.0, 60.0)
+    stream = readings({"G": ([7200.0], [10_000.0]), "rh": (humid, 90.0)})
+
+    results, _ = run_chain(stream, initial_state(plan), plan)
+
+    expected = NORMAL * np.hypot(1.6e-4, 4e-3 * 0.01) / 2.1e-6
+    assert floats(results, "u")[0] == pytest.approx(expected, rel=1e-6)
+
+
+def test_knots_weigh_by_their_share_of_the_way_between_them() -> None:
+    """A quarter of the way from one knot to the next: sqrt(0.75² + 0.25²) of each one's u."""
+    knots = Curve(
+        kind="monotone",
+        knots_strain_um_m=(-1000.0, 0.0, 1000.0),
+        knots_delta=(-2.1e-3, 0.0, 2.1e-3),
+        range_um_m=(-1000.0, 1000.0),
+        covariance=((0.0, 0.0, 0.0), (0.0, 1e-10, 0.0), (0.0, 0.0, 1e-10)),
+        degrees_of_freedom=4.0,
+    )
+    results = run(calibration("full", knots, **OWN), 250.0)
+
+    expected = student.ppf(0.975, 4) / 2.0 * 1e-5 * np.hypot(0.75, 0.25) / 2.1e-6
+    assert floats(results, "u")[0] == pytest.approx(expected, rel=1e-6)
+
+
 def test_creep_is_as_uncertain_as_its_fraction() -> None:
     """1000 µm/m held for ten τ: 5 % may be 6 %, so 10 µm/m; the strain is what was put on."""
     creeping = calibration(
@@ -232,9 +279,22 @@ def test_silent_companion_leaves_a_value_with_the_models_whole_span() -> None:
 
     own = results.take(np.array(results.table.column("point").to_pylist()) == "P-G")
     missing = [bool(bits & TEST_BIT["companion_missing"]) for bits in own.column("tests")]
-    assert missing == [False, False, True, True]
+    assert missing == [False, False, True, True]  # too old, then no longer in place
     np.testing.assert_allclose(floats(own, "value"), [523.8095, 523.8095, 1000.0, 1000.0], 1e-6)
     np.testing.assert_allclose(floats(own, "companion")[:2], 476.1905, 1e-6)
     assert np.isnan(floats(own, "companion")[2:]).all()
     wide = NORMAL * 4.5e-3 / np.sqrt(3.0) / 2.1e-6
     np.testing.assert_allclose(floats(own, "u")[2:], wide, rtol=1e-3)
+
+
+@pytest.mark.parametrize("fault", [5e6, 20.0, -1.0])
+def test_companion_with_an_electrical_fault_is_missing(fault: float) -> None:
+    """An open or shorted companion is not taken off as if it were strain."""
+    pair = (gauge(compensation="companion", companion="K"), placement("K"))
+    plan = compile_plan(structure(pair, (), (calibration("full", **OWN),)))
+    stream = readings({"G": ([1.0], [10_021.0]), "K": ([0.0], [fault])})
+
+    results, _ = run_chain(stream, initial_state(plan), plan)
+
+    assert int(results.column("tests")[0]) & TEST_BIT["companion_missing"]
+    assert floats(results, "value")[0] == pytest.approx(1000.0, rel=1e-9)

@@ -294,3 +294,20 @@ def test_every_stage_has_a_name_of_its_own() -> None:
         "quality",
         "linear",
     ]
+
+
+def test_live_memory_of_a_channel_has_a_bound_and_a_gauge_that_is_gone_is_forgotten() -> None:
+    """Two days of climate each second cost twelve hours thinned; a removed gauge half a day."""
+    gone = placement("OLD", point="P", channel="c", valid_to=START + timedelta(hours=1))
+    new = placement("NEW", point="P", channel="c", valid_from=START + timedelta(hours=1))
+    plan = compile_plan(structure((gone, new), (), (PLAIN,)))
+    state, kept = initial_state(plan), []
+    for hour in range(0, 48, 2):
+        t = hour * 3600.0 + np.arange(0.0, 7200.0, 1.0)
+        block = readings({"ts": (t, 20.0), "c": (t[::600] + 0.5, 10_000.0)})
+        _, state = run_chain(block, state, plan, live=True)
+        kept.append("OLD|c|P" in state.gauges)
+
+    assert len(state.joined["ts"]) <= 12 * 360 + 900 + 2
+    assert kept == [True] * 6 + [False] * 18
+    assert "NEW|c|P" in state.gauges

@@ -4,6 +4,8 @@ Film moisture: cold start, silence, condensation, and the climate of a backlog's
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 
@@ -12,7 +14,7 @@ from pipeline.derive.chain import ChainState, compile_plan, initial_state, run_c
 from pipeline.derive.gauges import Plan
 from pipeline.derive.moisture import UNKNOWN_U
 from pipeline.site.models import Moisture
-from tests.derive.examples import LINE, START_US, calibration, film, structure
+from tests.derive.examples import LINE, START, START_US, calibration, film, structure
 from tests.derive.streams import Floats, floats, readings
 
 # H = 2.1e-3·(w - 0.5) at a factor of 2.1: 10 µm/m per 1 % of w. τ is one hour.
@@ -163,3 +165,51 @@ def test_film_is_at_the_edge_when_its_gauge_was_silent_all_window() -> None:
     expected = run(stream(np.array([30.0 * HOUR]), (humid, wave)))
     np.testing.assert_allclose(floats(found, "moisture"), floats(expected, "moisture"), rtol=1e-12)
     assert state.joined["rh"].time.tolist() == [START_US + int(humid[-1] * 1e6)]
+
+
+def test_film_between_two_readings_follows_each_calibration_in_its_own_time() -> None:
+    """A slower film from a seam on: the hour before it still counts with the quicker one."""
+    slower = DAMP.model_copy(
+        update={
+            "valid_from": START + timedelta(hours=2),
+            "moisture": Moisture(output=(2.1e-3,), time_constant_s=36_000.0, sensor_u_rh=1.0),
+        }
+    )
+    gauge = film(leakage_ohm=None, air_temperature_channel=None, unstrained_humidity_rh=None)
+    changed = compile_plan(structure((gauge,), calibrations=(DAMP, slower)))
+    humid = np.arange(0.0, 3.0 * HOUR + 1.0, 600.0)
+    values = np.where(humid < HOUR, 50.0, np.where(humid < 1.5 * HOUR, 90.0, 70.0))
+    block = stream(np.array([HOUR, 3.0 * HOUR]), (humid, values))
+
+    results, _ = run_chain(block, initial_state(changed), changed)
+
+    # By hand: half a τ towards 0.9, half a τ towards 0.7, then a tenth of the longer one.
+    swap = 0.9 - 0.4 * np.exp(-0.5)
+    w = 0.7 + (swap - 0.7) * np.exp(-0.5) * np.exp(-0.1)
+    assert floats(results, "moisture")[1] == pytest.approx(1e3 * (w - 0.5), rel=1e-9)
+
+
+def test_surface_humidity_is_as_uncertain_as_both_thermometers_make_it() -> None:
+    """
+    Settled at 50 %RH, air 20 °C, surface 15 °C: u of φ by hand from WMO's formula.
+
+    p_s(20)/p_s(15) = 1.3711; d ln p_s/dT = 0.06188/K at 20 °C and 0.06430/K at 15 °C.
+    """
+    gauge = film(leakage_ohm=None, unstrained_u=0.0)
+    apart = compile_plan(structure((gauge,), calibrations=(DAMP,)))
+    humid = np.arange(0.0, 60.0 * HOUR, 600.0)
+    block = readings(
+        {
+            "C1": ([humid[-1]], [10_000.0]),
+            "rh": (humid, 50.0),
+            "ta": (humid, 20.0),
+            "ts": (humid, 15.0),
+        }
+    )
+
+    results, _ = run_chain(block, initial_state(apart), apart)
+
+    drive = 0.5 * 1.3711
+    u_w = np.hypot(0.01 * 1.3711, drive * np.hypot(0.06188, 0.06430) * 0.2)
+    assert floats(results, "moisture")[0] == pytest.approx(1e3 * (drive - 0.5), rel=1e-3)
+    assert floats(results, "u")[0] == pytest.approx(0.98e3 * u_w, rel=2e-3)

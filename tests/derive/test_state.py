@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,42 +24,39 @@ from pipeline.derive.series import Series
 from pipeline.derive.state import FilmState, GaugeState
 from pipeline.errors import StateVersionError
 from tests.derive.examples import FULL, film, structure
-from tests.derive.streams import Floats, floats, readings, slow
+from tests.derive.streams import floats, readings, slow
 
 KEY = "C1|C1|P-C1"
 
 
-def plan() -> Plan:
-    """A film with everything, watched for its rate."""
-    return compile_plan(
-        structure((film(),), (), (FULL,), points={"P-C1": {"rate_per_s": 1.0, "flat_s": 600.0}})
-    )
+def plan(**point: Any) -> Plan:
+    """A film with everything, without tests on its value unless they are given."""
+    return compile_plan(structure((film(),), (), (FULL,), points={"P-C1": point}))
 
 
-def window(start: float, spike_at: float | None = None) -> tuple[Results, Floats, ChainState]:
-    """Ten hours from the start, then the state; a spike of an hour is what came late."""
-    return _run(0.0, 36_000.0 + start, initial_state(plan()), spike_at)
+def window(late: str = "", late_s: float = 0.0) -> ChainState:
+    """State after ten hours; what came late is an hour of more strain, or of damper air."""
+    return following(initial_state(plan()), 0.0, 36_000.0, late, late_s)[1]
 
 
-def _run(
-    start: float, end: float, state: ChainState, spike_at: float | None = None
-) -> tuple[Results, Floats, ChainState]:
+def following(
+    state: ChainState, start: float, end: float, late: str = "", late_s: float = 0.0
+) -> tuple[Results, ChainState]:
+    """Results of a window from a state, and the state after it."""
     t = np.arange(start, end, 60.0)
-    values = 10_000.0 + 20.0 * np.sin(t / 5000.0)
-    if spike_at is not None:
-        values = values + 60.0 * ((t >= spike_at) & (t < spike_at + 3600.0))
+    changed = (t >= late_s) & (t < late_s + 3600.0)
+    values = 10_000.0 + 20.0 * np.sin(t / 5000.0) + 60.0 * (changed & (late == "strain"))
     climate = {
         "ts": (t + 1.0, slow(t, 15.0, 5.0, 2.0)),
         "ta": (t + 2.0, slow(t, 14.0, 5.0, 2.0)),
-        "rh": (t + 3.0, slow(t, 50.0, 9.0, 2.0)),
+        "rh": (t + 3.0, slow(t, 50.0, 9.0, 2.0) + 20.0 * (changed & (late == "humidity"))),
     }
-    results, after = run_chain(readings({"C1": (t, values), **climate}), state, plan())
-    return results, t, after
+    return run_chain(readings({"C1": (t, values), **climate}), state, plan())
 
 
 def test_state_comes_back_from_json_to_the_last_bit() -> None:
     """Every number, and the text is the same again; nothing that JSON cannot say stands in it."""
-    _, _, state = window(0.0)
+    state = window()
 
     text = state.to_json()
     back = ChainState.from_json(text)
@@ -101,21 +99,21 @@ def test_text_of_another_version_is_refused(text: str, found: str) -> None:
 
 def test_equal_states_are_no_distance_apart() -> None:
     """Zero, through JSON too."""
-    _, _, state = window(0.0)
+    state = window()
 
     assert state_distance(state, ChainState.from_json(state.to_json()), plan()) == 0.0
     assert state_distance(initial_state(plan()), initial_state(plan()), plan()) == 0.0
 
 
-@pytest.mark.parametrize("spike_at", [0.0, 18_000.0, 28_800.0])
-def test_distance_bounds_what_the_difference_still_moves(spike_at: float) -> None:
+@pytest.mark.parametrize("late", ["strain", "humidity"])
+@pytest.mark.parametrize("late_s", [0.0, 18_000.0, 28_800.0])
+def test_distance_bounds_what_the_difference_still_moves(late: str, late_s: float) -> None:
     """Two histories, one following window: no value or u differs by more than the distance."""
-    _, _, plain = window(0.0)
-    _, _, spiked = window(0.0, spike_at)
-    bound = state_distance(plain, spiked, plan())
+    plain, other = window(), window(late, late_s)
+    bound = state_distance(plain, other, plan())
 
-    first, _, _ = _run(36_000.0, 72_000.0, plain)
-    second, _, _ = _run(36_000.0, 72_000.0, spiked)
+    first, _ = following(plain, 36_000.0, 72_000.0)
+    second, _ = following(other, 36_000.0, 72_000.0)
 
     moved = max(
         float(np.max(np.abs(floats(first, name) - floats(second, name))))
@@ -126,21 +124,33 @@ def test_distance_bounds_what_the_difference_still_moves(spike_at: float) -> Non
 
 
 def test_distance_falls_as_memories_fade() -> None:
-    """After ten more hours of the same it is less; that is what ends a re-seal."""
-    _, _, plain = window(0.0)
-    _, _, spiked = window(0.0, 18_000.0)
+    """After twenty more hours of the same it is less; that is what ends a re-seal."""
+    plain, other = window(), window("strain", 18_000.0)
 
-    _, _, plain_later = _run(36_000.0, 108_000.0, plain)
-    _, _, spiked_later = _run(36_000.0, 108_000.0, spiked)
+    _, plain_later = following(plain, 36_000.0, 108_000.0)
+    _, other_later = following(other, 36_000.0, 108_000.0)
 
-    early = state_distance(plain, spiked, plan())
-    late = state_distance(plain_later, spiked_later, plan())
+    early = state_distance(plain, other, plan())
+    late = state_distance(plain_later, other_later, plan())
     assert 0.0 < late < 0.05 * early
+
+
+def test_distance_counts_what_tests_on_the_value_remember_only_where_there_are_any() -> None:
+    """The newest value matters to the rate test, the flat window to the flat line test."""
+    state = window()
+    gauge = state.gauges[KEY]
+    other = replace(gauge, watched=(gauge.watched or 0.0) + 3.0)
+    flat = replace(gauge, flat_time=(1,), flat_value=(1.0,))
+    steps = replace(state, gauges={KEY: other})
+
+    assert state_distance(state, steps, plan()) == 0.0
+    assert state_distance(state, steps, plan(rate_per_s=1.0)) == pytest.approx(3.0)
+    assert state_distance(state, replace(state, gauges={KEY: flat}), plan()) == float("inf")
 
 
 def test_states_that_cannot_be_compared_are_infinitely_far_apart() -> None:
     """Other gauges, other times, other values to be joined, a film that one lacks."""
-    _, _, state = window(0.0)
+    state = window()
     gauge = state.gauges[KEY]
     humidity = state.joined["rh"]
     moved = Series(humidity.time, humidity.value + 1e-9)

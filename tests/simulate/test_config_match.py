@@ -178,8 +178,8 @@ def true_delta(
     batch: Batch, gauge: Gauge, strain: float, T: float, w: float, age: float, alpha: float
 ) -> float:
     """δ of the true gauge for one state."""
-    arrays = (np.array([x]) for x in (strain, T, w, age))
-    return float(gauge_delta(batch, gauge, *arrays, alpha)[0])
+    state = [np.array([x]) for x in (strain, T, w, age)]
+    return float(gauge_delta(batch, gauge, state[0], state[1], state[2], state[3], alpha)[0])
 
 
 def test_foil_sheets_are_stated_on_another_material(site: Site, scenario: Scenario) -> None:

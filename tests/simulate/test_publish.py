@@ -79,7 +79,7 @@ def test_mqtt_5_carries_content_type_and_sequence(tmp_path: Path) -> None:
     with mosquitto(tmp_path) as broker, Subscriber(broker.port) as listener:
         publish(messages(3), Link(port=broker.port))
         wait_until(lambda: len(listener.received) == 3, "three messages received")
-    properties = [message.properties for message in listener.received]
+    properties: list[Any] = [message.properties for message in listener.received]
 
     assert [p.ContentType for p in properties] == ["application/senml+json"] * 3
     assert [p.UserProperty for p in properties] == [[("sequence", str(i))] for i in (1, 2, 3)]

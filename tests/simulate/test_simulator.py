@@ -141,10 +141,10 @@ def reading_of(
     lead = gauge.get("lead_ohm", 0.0)
     if gauge["wiring"] == "quarter_3wire":
         other = gauge["resistance_ohm"] * (1 - gauge["imbalance"]) + lead
-        return (R + lead) / (R + lead + other) - 0.5
+        return float((R + lead) / (R + lead + other) - 0.5)
     leak = gauge.get("leakage_ohm", math.inf)
     R = 1 / (1 / R + 1 / leak)
-    return R + (2 * lead if gauge["wiring"] == "resistance_2wire" else 0.0)
+    return float(R + (2 * lead if gauge["wiring"] == "resistance_2wire" else 0.0))
 
 
 def strain_by_force(value: float, *rest: Any) -> float:

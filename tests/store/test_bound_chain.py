@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import json
-from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from pipeline.derive.chain import compile_plan, initial_state, run_chain
+from pipeline.derive.chain import initial_state, run_chain
 from pipeline.errors import StateVersionError
 from pipeline.store.archive import Archive
+from pipeline.store.bound_chain import ChainOfPlan
 from pipeline.store.layout import KINDS
 from pipeline.store.query import read_span
 from pipeline.store.rebuild import rebuild
-from pipeline.store.seal import ChainOfPlan, provenance_of, seal_onward
+from pipeline.store.seal import seal_onward
 from tests.derive import examples, streams
-from tests.store.archives import HOUR_US, contents, provenance
+from tests.store.archives import contents, provenance
 
-CHAIN = ChainOfPlan(examples.everything())
+PLAN = examples.everything()
+CHAIN = ChainOfPlan(PLAN)
 
 
 @pytest.mark.slow
@@ -48,7 +49,7 @@ def test_archive_of_hours_agrees_with_the_chain_run_once(tmp_path: Path) -> None
     archive = Archive(tmp_path, "footbridge", 1)
 
     seal_onward(archive, stream, CHAIN, provenance(), lambda _: True)
-    expected, _ = run_chain(stream, initial_state(CHAIN.plan), CHAIN.plan)
+    expected, _ = run_chain(stream, initial_state(PLAN), PLAN)
 
     for point in expected.point_codes()[1]:
         found = read_span(archive, "results", [point], 0, examples.START_US * 2, ["value", "flag"])
@@ -71,27 +72,3 @@ def test_distance_is_that_of_the_chain_and_refuses_another_version() -> None:
         CHAIN.distance(state, other)
     with pytest.raises(StateVersionError):
         CHAIN.run(streams.busy_day(hours=1.0), other)
-
-
-def test_provenance_of_a_structure_names_calibrations_units_and_intervals() -> None:
-    """A gauge replaced at 05:00 has its interval until then, its successor from then on."""
-    swap = examples.START + timedelta(hours=5)
-    placements = (
-        examples.film("C3", valid_to=swap),
-        examples.film("C4", valid_from=swap, point="P-C3", channel="C3"),
-    )
-    structure = examples.structure(placements, interval_s=30.0)
-    compile_plan(structure)
-
-    found = provenance_of(structure, software="0.1.0", configuration_sha256="c0ffee", now_us=7)
-
-    assert found.calibrations == tuple(sorted({one.id for one in structure.calibrations}))
-    assert found.units == (("P-C3", "µm/m"),)
-    first, second = found.intervals
-    assert (first.point, first.to_us, first.interval_s) == (
-        "P-C3",
-        examples.START_US + 5 * HOUR_US,
-        30.0,
-    )
-    assert second.from_us == first.to_us
-    assert second.to_us > examples.START_US * 1000

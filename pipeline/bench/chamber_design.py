@@ -1,0 +1,182 @@
+"""
+One gauge's chamber rows as the columns of a linear model, given the lag of its film.
+
+R/R_start = (1 + offset_run)·… is linear in: an offset and a drift for each run (a run in which
+temperature only rises cannot tell it from drift otherwise), powers of T - T_ref, powers of
+w - w_ref, the fading of whatever moisture the film began with, and for each applied strain its
+load and its load times (T - T_ref), whose ratio is c_k. Creep of a held load, where known from
+the hold, goes along with the load.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.bench.chamber_table import ChamberRuns
+from pipeline.errors import ConfigError
+from pipeline.physics.curve import GaugeCurve
+from pipeline.physics.environment import KELVIN, surface_humidity
+from pipeline.physics.recurrence import driven_states
+from pipeline.site.models import Creep
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+DAY = 86_400.0
+LOADED_SPAN_K = 5.0
+"""c_k is asked of a load only where the temperature moved this much under it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Level:
+    """One applied strain in one run."""
+
+    strain: float
+    load: int | None
+    """Column of its load in δ; None: never unloaded in this run, `known` is used."""
+    slope: int | None
+    """Column of load·(T - T_ref); None: the temperature stood still."""
+    known: float
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """What of one gauge does not depend on the lag; n rows."""
+
+    serial: str
+    rows: Ints
+    """Rows of the table."""
+    time: Floats
+    warm: Floats
+    """T - T_ref [K]."""
+    reference_c: float
+    drive: Floats
+    """φ - w_ref, humidity at the surface of the film."""
+    run: Ints
+    """Index of the run of each row."""
+    signal: Floats
+    """R over its median, less 1."""
+    fixed: Floats
+    """Columns of offsets, drifts and loads, shape (n, k)."""
+    offsets: tuple[int, ...]
+    drifts: tuple[int, ...]
+    loaded: tuple[float, ...]
+    """δ of load inside each run's offset; 0 where the run was also unloaded."""
+    levels: tuple[Level, ...]
+
+    def powers(self, order: int) -> Floats:
+        """Columns (T - T_ref)ⁱ, i = 1..order."""
+        return np.stack([self.warm**i for i in range(1, order + 1)], axis=1)
+
+    def without(self, columns: tuple[int, ...]) -> Floats:
+        """The fixed columns but those."""
+        return np.delete(self.fixed, columns, axis=1)
+
+
+def gauge_designs(
+    table: ChamberRuns,
+    reference_c: float,
+    reference_humidity: float,
+    curve: GaugeCurve | None,
+    creep: Sequence[Creep],
+) -> tuple[Design, ...]:
+    """
+    The designs of all gauges in a table, in its order.
+
+    Raises:
+        ConfigError: a run that was never unloaded while there is no curve to tell its load.
+    """
+    return tuple(
+        _design(
+            table,
+            np.flatnonzero(table.serial == serial),
+            (reference_c, reference_humidity),
+            curve,
+            creep,
+        )
+        for serial in table.serials
+    )
+
+
+def film_columns(design: Design, tau: float, activation: float, order: int) -> Floats:
+    """
+    Columns (w - w_ref)ⁱ, i = 1..order, then the fading start of each run; shape (n, order + runs).
+
+    The film follows φ with the lag; between rows φ is a straight line, solved exactly.
+    """
+    n, runs = len(design.time), len(design.offsets)
+    columns = np.zeros((n, order + runs))
+    kelvin = design.warm + design.reference_c + KELVIN
+    lag = tau * np.exp(activation * (1.0 / kelvin - 1.0 / (design.reference_c + KELVIN)))
+    for k in range(runs):
+        rows = np.flatnonzero(design.run == k)
+        exponent = np.diff(design.time[rows]) / (0.5 * (lag[rows][1:] + lag[rows][:-1]))
+        moisture = lagged(exponent, design.drive[rows], float(design.drive[rows[0]]))
+        for i in range(order):
+            columns[rows, i] = moisture ** (i + 1)
+        columns[rows, order + k] = np.exp(-np.concatenate(([0.0], np.cumsum(exponent))))
+    return columns
+
+
+def lagged(exponent: Floats, target: Floats, start: float) -> Floats:
+    """
+    First-order lag behind straight pieces, shape (n,).
+
+    Args:
+        exponent: Δt/τ of each step, above 0, shape (n - 1,).
+        target: input at the n instants.
+        start: output at the first.
+    """
+    # The held input that would leave the lag where the straight piece does.
+    share = 1.0 / -np.expm1(-exponent) - 1.0 / exponent
+    held = target[:-1] + np.diff(target) * share
+    after = driven_states(exponent[:, None], held, [0.0], [start])[:, 0]
+    return np.concatenate(([start], after))
+
+
+def _design(
+    table: ChamberRuns,
+    rows: Ints,
+    reference: tuple[float, float],
+    curve: GaugeCurve | None,
+    creep: Sequence[Creep],
+) -> Design:
+    temperature, humidity = table.temperature[rows], table.humidity[rows]
+    warm = temperature - reference[0]
+    air = table.air_temperature
+    drive = (
+        humidity if air is None else surface_humidity(humidity, air[rows], temperature)
+    ) - reference[1]
+    names, run = np.unique(table.run[rows], return_inverse=True)
+    run = run.astype(np.int64)
+    columns: list[Floats] = []
+    loaded: list[float] = []
+    levels: list[Level] = []
+    for k in range(len(names)):
+        inside = run == k
+        columns.append(inside.astype(np.float64))
+        loaded.append(_loads(table, rows, warm, inside, curve, creep, columns, levels))
+    offsets = tuple(i for i, c in enumerate(columns) if set(np.unique(c).tolist()) <= {0.0, 1.0})
+    offsets = tuple(i for i in offsets if i not in {level.load for level in levels})
+    drifts = tuple(range(len(columns), len(columns) + len(names)))
+    for k in range(len(names)):
+        since = np.where(run == k, table.time[rows] - np.mean(table.time[rows][run == k]), 0.0)
+        columns.append(since / DAY)
+    return Design(
+        serial=str(table.serial[rows[0]]),
+        rows=rows,
+        time=table.time[rows],
+        warm=warm,
+        reference_c=reference[0],
+        drive=drive,
+        run=run,
+        signal=table.relative[rows] / np.median(table.relative[rows]) - 1.0,
+        fixed=np.stack(columns, axis=1),
+        offsets=offsets,
+        drifts=drifts,
+        loaded=tuple(loaded),
+        levels=tuple(levels),
+    )
