@@ -40,7 +40,7 @@ def main(port: int, client_id: str, messages: int) -> None:
 
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id, protocol=mqtt.MQTTv5)
     client.on_connect, client.on_message = connected, taken
-    properties = Properties(PacketTypes.CONNECT)
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho's
     properties.SessionExpiryInterval = 3600
     properties.ReceiveMaximum = RECEIVE_MAXIMUM
     client.connect(HOST, port, clean_start=False, properties=properties)

@@ -79,7 +79,7 @@ def leave_session(client_id: str, port: int) -> None:
 
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id, protocol=mqtt.MQTTv5)
     client.on_connect, client.on_subscribe = connected, subscribed
-    properties = Properties(PacketTypes.CONNECT)
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho's
     properties.SessionExpiryInterval = SESSION_S
     client.connect(HOST, port, clean_start=True, properties=properties)
     client.loop_start()

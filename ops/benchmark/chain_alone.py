@@ -12,10 +12,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 from backlog import simulated
 
-from pipeline.blocks import Readings
+from pipeline.blocks import Floats, Readings
 from pipeline.derive.chain import initial_state, run_chain
 from pipeline.derive.gauges import Plan
 from pipeline.simulate.simulator import NodeReadings
@@ -64,7 +65,6 @@ def deck_readings(rows: int, interval_s: float) -> Readings:
     nodes = simulator.readings(simulator.start_us, simulator.end_us)
     parts = list(nodes.values())
     when = np.concatenate([part.time_us for part in parts])
-    # Groups of a gauge each, cut where a time ends.
     order = np.argsort(when, kind="stable")[:rows]
     names, code = _names(parts)
     return Readings.from_columns(
@@ -98,16 +98,16 @@ def median_s(task: Callable[[], object], repetitions: int = REPETITIONS) -> floa
     return statistics.median(taken)
 
 
-def _names(parts: list[NodeReadings]) -> tuple[list[str], np.ndarray]:
+def _names(parts: list[NodeReadings]) -> tuple[list[str], npt.NDArray[np.int32]]:
     names = [channel.id for part in parts for channel in part.channels]
     offsets = np.cumsum([0, *(len(part.channels) for part in parts)])
     codes = [part.channel + offset for part, offset in zip(parts, offsets[:-1], strict=True)]
     return names, np.concatenate(codes).astype(np.int32)
 
 
-def _delta(ratio: np.ndarray) -> np.ndarray:
+def _delta(ratio: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
-        return 4 * ratio / (1 - 2 * ratio)
+        return np.asarray(4 * ratio / (1 - 2 * ratio))
 
 
 def _run_blocks(readings: Readings, width: int, plan: Plan) -> None:

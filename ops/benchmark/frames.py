@@ -44,7 +44,7 @@ def send_packets(packets: Sequence[bytes], port: int, timeout_s: float = 30.0) -
         kind, body = _packet(answers.read)
         if kind != _CONNACK or body[1]:
             raise BenchmarkError(f"the broker refuses the sender: {body!r}")
-        # Two groups are always on the way: with one, each would end in a delayed TCP acknowledgement.
+        # Two groups are always on the way: one alone ends in a delayed TCP acknowledgement.
         groups = [packets[at : at + GROUP] for at in range(0, len(packets), GROUP)]
         for number, group in enumerate(groups):
             link.sendall(b"".join(group))

@@ -82,11 +82,11 @@ def main(argv: Sequence[str]) -> int:
     try:
         with tempfile.TemporaryDirectory(prefix="benchmark-", dir=STATE) as name:
             _measure(Path(name), part, repetitions)
-            print(f"\nDisk of this run\n  {sync_line(Path(name))}")
+            heading("Disk of this run", sync_line(Path(name)))
     except BenchmarkError as error:
         print(f"\nNothing to compare: {error}", file=sys.stderr)
         return 1
-    heading(f"Machine, {time.monotonic() - begun:.0f} s", *machine)
+    heading("Machine", *machine, f"the run took {time.monotonic() - begun:.0f} s")
     return 0
 
 
@@ -106,12 +106,13 @@ def _measure_backlogs(
     site: Path, port: int, setup: Setup, part: int, repetitions: int
 ) -> list[Measured]:
     heading(
-        "From a Mosquitto backlog (QoS 1) to rules evaluated and position committed, beside a bare",
-        "client with a no-op callback on the same backlog. From the connection to the commit that",
-        f"holds the alarm of the last reading. Median of {repetitions}; Mosquitto as in",
-        "ops/mosquitto.conf, but for its periodic save. us/msg: processor time a message.",
+        "Mosquitto backlog (QoS 1) to rules evaluated and position committed, beside a bare client",
+        "Readings a second on the same backlog. Station: a worker process, from its connection to",
+        "the commit with the last reading, which raises an alarm. Bare: a no-op callback, from its",
+        f"connection to the last message. Median of {repetitions}. Mosquitto runs as",
+        "ops/mosquitto.conf says, but for its periodic save. µs/msg: processor time, all threads.",
     )
-    columns("station", "bare client", "ratio", "station us/msg", "bare us/msg")
+    columns("station", "bare client", "ratio", "station µs/msg", "bare µs/msg")
     measured = []
     for payload, batch, messages, interval_s in BACKLOGS:
         backlog = make_backlog(payload, batch, messages // part, interval_s)
@@ -163,8 +164,9 @@ def _show_backlog(one: Measured) -> None:
 
 def _show_stages(measured: list[Measured]) -> None:
     heading(
-        "The same functions alone on such records: no broker, spool or ledger, one thread, groups",
-        "as large as the worker takes them from a full spool. Readings a second.",
+        "Gate, chain and rules alone on such records, beside each other",
+        "Readings a second; no broker, spool or ledger, one thread, groups as large as the worker",
+        "takes them from a full spool.",
     )
     columns("gate", "chain", "rules", "all three", "chain's share")
     for one in measured:
@@ -177,14 +179,14 @@ def _show_stages(measured: list[Measured]) -> None:
 def _show_chain(setup: Setup, rows: int) -> None:
     times = measure_chain(setup.plan, rows)
     heading(
-        f"The chain alone, one core, {times.rows} readings of the deck at 1 Hz, median of 3; beside",
-        "one numpy pass over the same readings. Readings a second.",
+        "The chain alone, beside one numpy pass over the same readings",
+        f"Readings a second on one core; {times.rows} of the deck at 1 Hz, median of 3.",
     )
     columns("chain", "beside", "ratio")
     day = rate(times.rows, times.day_s)
     for label, seconds in (
-        ("a window at once, beside sort + ratio to delta", times.sorted_s),
-        ("a window at once, beside ratio to delta alone", times.ratio_s),
+        ("a window, beside sort, then ratio to δ", times.sorted_s),
+        ("a window, beside ratio to δ alone", times.ratio_s),
     ):
         row(label, [day, rate(times.rows, seconds), ratio(seconds, times.day_s)])
     block = rate(times.block_rows, times.block_s)
@@ -197,8 +199,9 @@ def _show_chain(setup: Setup, rows: int) -> None:
 
 def _show_rebuild(folder: Path, setup: Setup, part: int) -> None:
     heading(
-        "Rebuild, beside plain pyarrow on the same files (read raw and results; read raw, write",
-        "results and summary, same settings), warm page cache, median of 3. Readings a second.",
+        "Rebuild, beside plain pyarrow on the same files",
+        "Readings a second, warm page cache, median of 3. Plain compare: reads raw and results.",
+        "Plain write: reads raw, writes results and summary with the same settings, unsynced.",
     )
     columns("rebuild", "plain", "ratio", "chain's share")
     for rows, interval_s in ARCHIVES:
@@ -217,7 +220,7 @@ def _show_rebuild(folder: Path, setup: Setup, part: int) -> None:
 def _show_memory(measured: list[Measured]) -> None:
     heading(
         "Resident memory of the worker behind each backlog, beside the bare client's peak",
-        "(largest of all repetitions), and the start of the worker up to its connection.",
+        "Largest of all repetitions. Start: from the start of the process to its connection.",
     )
     columns("worker peak", "worker now", "bare peak", "ratio of peaks", "start")
     for one in measured:

@@ -9,7 +9,6 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 from chain_alone import deck_readings, median_s
@@ -40,7 +39,7 @@ class RebuildTimes:
     read_s: float
     """Plain reading of raw and results."""
     rewrite_s: float
-    """Plain reading of raw, and writing of results and summary, with the settings of the archive."""
+    """Plain reading of raw, and writing of results and summary as the archive sets it."""
 
 
 def measure_rebuild(folder: Path, setup: Setup, rows: int, interval_s: float) -> RebuildTimes:

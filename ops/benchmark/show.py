@@ -29,7 +29,7 @@ def row(label: str, cells: Sequence[str]) -> None:
 def rate(number: float, seconds: float) -> str:
     """So many a second, to three figures."""
     a_second = number / seconds
-    for unit, name in ((1e6, " M"), (1e3, " k")):
+    for unit, name in ((1e9, " G"), (1e6, " M"), (1e3, " k")):
         if a_second >= unit:
             return f"{a_second / unit:.3g}{name}/s"
     return f"{a_second:.3g} /s"

@@ -20,7 +20,6 @@ from pipeline.station.machine import Setup
 from pipeline.station.worker import BATCH_BYTES, BATCH_RECORDS
 from pipeline.store.spool import Record, RecordKind
 
-
 MOST_READINGS = 500_000
 
 

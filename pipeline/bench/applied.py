@@ -50,19 +50,20 @@ def geometry(sheet: Sheet, serial: str) -> Geometry:
     return Geometry(arm, beam.width_m, beam.thickness_m, modulus, standoff, transfer)
 
 
-def strain_shares(sheet: Sheet, at: Geometry) -> dict[str, float]:
+def strain_shares(sheet: Sheet, at: Geometry, *, uses_mass: bool) -> dict[str, float]:
     """
     Relative standard uncertainty of the strain from each input, by name; sum them in squares.
 
     First order (JCGM 100, 5.1.2): dε/ε = dP/P + d(L - x)/(L - x) - dE/E - db/b
-    - (2 + s)·dh/h + s·dt/t + d(transfer)/transfer, with s = (2t/h)/(1 + 2t/h).
+    - (2 + s)·dh/h + s·dt/t + d(transfer)/transfer, with s = (2t/h)/(1 + 2t/h). Local g counts
+    only where masses were written down (`uses_mass`).
     """
     beam, layer = sheet.beam.item, sheet.layer.item
     s = 1.0 - 1.0 / standoff_ratio(at.standoff, at.thickness)
     per_standoff = (2.0 / at.thickness) / standoff_ratio(at.standoff, at.thickness)
     return {
         "load": beam.load_u_percent / 100.0,
-        "gravity": beam.gravity_u_m_s2 / beam.gravity_m_s2,
+        "gravity": beam.gravity_u_m_s2 / beam.gravity_m_s2 if uses_mass else 0.0,
         "lever arm": math.hypot(beam.load_at_u_m, beam.gauge_at_u_m) / at.arm,
         "modulus": beam.modulus_u_gpa / beam.modulus_gpa,
         "width": beam.width_u_m / beam.width_m,

@@ -144,39 +144,89 @@ def _design(
     curve: GaugeCurve | None,
     creep: Sequence[Creep],
 ) -> Design:
-    temperature, humidity = table.temperature[rows], table.humidity[rows]
-    warm = temperature - reference[0]
-    air = table.air_temperature
-    drive = (
-        humidity if air is None else surface_humidity(humidity, air[rows], temperature)
-    ) - reference[1]
+    temperature, drive = table.temperature[rows], table.humidity[rows]
+    if table.air_temperature is not None:
+        drive = surface_humidity(drive, table.air_temperature[rows], temperature)
     names, run = np.unique(table.run[rows], return_inverse=True)
-    run = run.astype(np.int64)
-    columns: list[Floats] = []
-    loaded: list[float] = []
+    count = len(names)
+    inside = run[:, None] == np.arange(count)
+    since = table.time[rows][:, None] - table.time[rows][:, None].mean(axis=0, where=inside)
+    columns = [*inside.T.astype(np.float64), *(np.where(inside, since, 0.0) / DAY).T]
+    warm = temperature - reference[0]
     levels: list[Level] = []
-    for k in range(len(names)):
-        inside = run == k
-        columns.append(inside.astype(np.float64))
-        loaded.append(_loads(table, rows, warm, inside, curve, creep, columns, levels))
-    offsets = tuple(i for i, c in enumerate(columns) if set(np.unique(c).tolist()) <= {0.0, 1.0})
-    offsets = tuple(i for i in offsets if i not in {level.load for level in levels})
-    drifts = tuple(range(len(columns), len(columns) + len(names)))
-    for k in range(len(names)):
-        since = np.where(run == k, table.time[rows] - np.mean(table.time[rows][run == k]), 0.0)
-        columns.append(since / DAY)
+    loaded = [0.0] * count
+    for k in range(count):
+        for strain in np.unique(table.strain[rows][inside[:, k]]).tolist():
+            if strain == 0.0:
+                continue
+            at = inside[:, k] & (table.strain[rows] == strain)
+            level = _level(table, rows, at, warm, curve, columns, inside[:, k], creep)
+            levels.append(level)
+            if level.load is None:
+                loaded[k] = level.known
     return Design(
         serial=str(table.serial[rows[0]]),
         rows=rows,
         time=table.time[rows],
         warm=warm,
         reference_c=reference[0],
-        drive=drive,
-        run=run,
+        drive=drive - reference[1],
+        run=run.astype(np.int64),
         signal=table.relative[rows] / np.median(table.relative[rows]) - 1.0,
         fixed=np.stack(columns, axis=1),
-        offsets=offsets,
-        drifts=drifts,
+        offsets=tuple(range(count)),
+        drifts=tuple(range(count, 2 * count)),
         loaded=tuple(loaded),
         levels=tuple(levels),
     )
+
+
+def _level(
+    table: ChamberRuns,
+    rows: Ints,
+    at: npt.NDArray[np.bool_],
+    warm: Floats,
+    curve: GaugeCurve | None,
+    columns: list[Floats],
+    run: npt.NDArray[np.bool_],
+    creep: Sequence[Creep],
+) -> Level:
+    """Appends the columns of one applied strain in one run, and says which they are."""
+    strain = float(table.strain[rows][at][0])
+    has_baseline = bool(np.any(table.strain[rows][run] == 0.0))
+    known = 0.0 if curve is None else float(curve.delta(strain))
+    if not has_baseline and curve is None:
+        row = int(rows[np.flatnonzero(at)[0]])
+        found = f"a run that is at {strain * 1e6:g} µm/m from its first row to its last"
+        expected = "rows without load in the same run, or a curve that tells the load"
+        remedy = "Add the rows before loading, or put runs.csv into the folder."
+        raise ConfigError((table.mistake(row, found, expected, remedy),))
+    crept = _crept(table.time[rows], at, run, creep)
+    shown = at + crept
+    load = slope = None
+    if has_baseline:
+        load = len(columns)
+        columns.append(shown)
+        if np.any(crept):
+            columns.append(crept)  # this gauge's own share of it
+    if np.ptp(warm[at]) >= LOADED_SPAN_K:
+        slope = len(columns)
+        columns.append(shown * warm)
+    return Level(strain, load, slope, known)
+
+
+def _crept(
+    time: Floats,
+    at: npt.NDArray[np.bool_],
+    run: npt.NDArray[np.bool_],
+    creep: Sequence[Creep],
+) -> Floats:
+    """Σ c_i·z_i of a load of 1 where `at` holds, in its run."""
+    inside = np.flatnonzero(run)
+    crept = np.zeros(len(time))
+    for term in creep:
+        exponent = np.diff(time[inside]) / term.time_constant_s
+        held = at[inside][:-1].astype(np.float64)
+        state = driven_states(exponent[:, None], held, [0.0], [0.0])[:, 0]
+        crept[inside[1:]] += term.fraction * state
+    return crept

@@ -58,9 +58,7 @@ def thermal_from_sheet(
     if not low < high or not low <= reference_temperature_c <= high:
         expected = f"a range that holds the reference, {reference_temperature_c:g} °C"
         remedy = "Write the range of the sheet in °C, lower end first."
-        mistakes.append(
-            Mistake(file, "sheet.range_c", f"{low:g} to {high:g}", expected, remedy)
-        )
+        mistakes.append(Mistake(file, "sheet.range_c", f"{low:g} to {high:g}", expected, remedy))
     if mistakes:
         raise ConfigError(tuple(mistakes))
     return Temperature(

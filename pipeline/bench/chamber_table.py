@@ -75,9 +75,7 @@ class ChamberRuns:
 
     def mistake(self, row: int | None, found: str, expected: str, remedy: str) -> Mistake:
         """A mistake at a row, or in the whole table."""
-        return Mistake(
-            self.file, "" if row is None else self.place(row), found, expected, remedy
-        )
+        return Mistake(self.file, "" if row is None else self.place(row), found, expected, remedy)
 
 
 def arm_ratio(ratio: npt.ArrayLike) -> Floats:

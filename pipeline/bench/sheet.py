@@ -226,7 +226,7 @@ def _sheet_mistakes(sheet: Sheet) -> Iterator[Mistake]:
 def _uncertainty_mistakes(sheet: Sheet) -> Iterator[Mistake]:
     for table in (sheet.beam, sheet.layer, sheet.instrument, sheet.reference):
         for key in type(table.item).model_fields if table is not None else ():
-            if "_u" not in key.removesuffix("_um_m") or table is None:
+            if "_u" not in key or table is None:
                 continue
             value = getattr(table.item, key)
             if value < 0:

@@ -102,9 +102,14 @@ class Bench:
         return own and not has_several_arms(self.placement.wiring)
 
     def reduction(self) -> float:
-        """R_unstrained/R0: what the climate of commissioning did to the unstrained value."""
+        """
+        R_unstrained/R0: what the climate of commissioning did to the unstrained value.
+
+        However the climate is compensated: R0 is of the gauge, and a gauge and its companion must
+        count from the same climate.
+        """
         placement, calibration = self.placement, self.calibration
-        if placement.compensation == "none" or has_several_arms(placement.wiring):
+        if has_several_arms(placement.wiring):
             return 1.0
         ratio = 1.0
         if placement.unstrained_temperature_c is not None and self.thermal_output:

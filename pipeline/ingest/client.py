@@ -149,18 +149,7 @@ class BrokerClient:
             environ=environ,
             resubscribe_s=limits.resubscribe_s,
         )
-        self._writer = GroupWriter(
-            self._queue,
-            spool,
-            acknowledge=self._acknowledge,
-            maintain=self._connection.maintain,
-            on_failure=on_failure,
-            window_s=group_commit_ms / 1000,
-            # Half of what the broker sends ahead: the other half is on its way meanwhile.
-            enough=max(1, min(broker.receive_maximum // 2, limits.group_records)),
-            max_records=limits.group_records,
-            max_bytes=limits.group_bytes,
-        )
+        self._writer = self._new_writer(spool, broker, group_commit_ms, on_failure)
 
     def start(self) -> None:
         """Begin to write, and to connect for as long as that takes; returns at once."""
@@ -262,6 +251,27 @@ class BrokerClient:
             max_group_delay_s=writer.max_delay_s,
             fault=writer.failure or connection.fault,
             **vars(self._counts),
+        )
+
+    def _new_writer(
+        self,
+        spool: Appender,
+        broker: Broker,
+        group_commit_ms: float,
+        on_failure: Callable[[str], None],
+    ) -> GroupWriter:
+        limits = self._limits
+        return GroupWriter(
+            self._queue,
+            spool,
+            acknowledge=self._acknowledge,
+            maintain=self._connection.maintain,
+            on_failure=on_failure,
+            window_s=group_commit_ms / 1000,
+            # Half of what the broker sends ahead: the other half is on its way meanwhile.
+            enough=max(1, min(broker.receive_maximum // 2, limits.group_records)),
+            max_records=limits.group_records,
+            max_bytes=limits.group_bytes,
         )
 
     def _deliver(self, message: mqtt.MQTTMessage, generation: int) -> bool:

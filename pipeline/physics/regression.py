@@ -77,9 +77,7 @@ def linear_fit(design: npt.ArrayLike, response: npt.ArrayLike) -> LinearFit:
     freedom = len(x) - x.shape[1]
     variance = math.fsum(residuals**2) / freedom if freedom else math.nan
     inverse = np.linalg.solve(r, np.eye(len(r))) / length[:, None]
-    return LinearFit(
-        b, variance * (inverse @ inverse.T), residuals, math.sqrt(variance), freedom
-    )
+    return LinearFit(b, variance * (inverse @ inverse.T), residuals, math.sqrt(variance), freedom)
 
 
 def lag1_autocorrelation(values: npt.ArrayLike) -> float:

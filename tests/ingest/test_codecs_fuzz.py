@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import PayloadError
@@ -22,6 +22,7 @@ from pipeline.ingest.columns import Gathering
 from tests.ingest.encoders import cbor_pack, json_pack, readings_stream
 
 TYPES = st.sampled_from(["", SENML_JSON, SENML_CBOR, ARROW_STREAM, "x/y"])
+BUSY = [HealthCheck.too_slow]  # the machine may be busy with other tests
 T0 = 1_763_992_800
 PACK = [
     {"bn": "n:", "bt": T0, "bu": "Cel", "bver": 10, "seq_": 3, "n": "a", "v": 1.5},
@@ -49,7 +50,7 @@ def outcome(payload: bytes, content_type: str) -> str:
 
 
 @given(payload=st.binary(max_size=300), content_type=TYPES)
-@settings(max_examples=400, deadline=None, derandomize=True)
+@settings(max_examples=400, deadline=None, derandomize=True, suppress_health_check=BUSY)
 def test_arbitrary_bytes_have_an_outcome_when_decoded(payload: bytes, content_type: str) -> None:
     """Arbitrary bytes under any content type are decoded or refused with a stated reason."""
     assert outcome(payload, content_type) in {"rows", *REASONS}
@@ -65,7 +66,7 @@ def test_arbitrary_bytes_have_an_outcome_when_decoded(payload: bytes, content_ty
         max_size=6,
     ),
 )
-@settings(max_examples=1500, deadline=None, derandomize=True)
+@settings(max_examples=1500, deadline=None, derandomize=True, suppress_health_check=BUSY)
 def test_damaged_payloads_have_an_outcome_when_decoded(
     seed: bytes, content_type: str, edits: list[tuple[int, int, bytes]]
 ) -> None:
@@ -91,7 +92,7 @@ STRANGE = st.lists(st.dictionaries(LABELS, ANY_JSON, max_size=6) | ANY_JSON, max
 
 @pytest.mark.slow
 @given(pack=STRANGE)
-@settings(max_examples=600, deadline=None, derandomize=True)
+@settings(max_examples=600, deadline=None, derandomize=True, suppress_health_check=BUSY)
 def test_strange_packs_have_an_outcome_when_well_formed(pack: Any) -> None:
     """Well-formed JSON and CBOR of the wrong shape or types is decoded or refused."""
     assert outcome(json.dumps(pack).encode(), SENML_JSON) in {"rows", *REASONS}
@@ -137,7 +138,7 @@ RECORDS = st.fixed_dictionaries(
 
 @pytest.mark.slow
 @given(base=BASES, first_value=NUMBERS, records=st.lists(RECORDS, max_size=6))
-@settings(max_examples=400, deadline=None, derandomize=True)
+@settings(max_examples=400, deadline=None, derandomize=True, suppress_health_check=BUSY)
 def test_ways_through_senml_agree_when_a_pack_is_sound(
     base: dict[str, Any], first_value: float, records: list[dict[str, Any]]
 ) -> None:

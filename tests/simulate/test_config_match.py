@@ -2,7 +2,6 @@
 `config/quillmere` describes what the scenario is: names, nodes, and honest estimates.
 """
 
-import math
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +10,15 @@ import pytest
 from pipeline.simulate.electrics import measured
 from pipeline.simulate.gauge import curve, gauge_delta, thermal_output
 from pipeline.simulate.scenario import Batch, Gauge, Scenario, microseconds, read_scenario
-from pipeline.site.models import Calibration, Placement, Site, Structure
+from pipeline.site.models import Placement, Site, Structure
 from pipeline.site.read import read_site
+from tests.simulate.by_hand import (
+    YEAR_S,
+    calibration_of,
+    delta_of,
+    environment,
+    estimated_curve,
+)
 
 FOLDER = Path(__file__).parents[2] / "config" / "quillmere"
 
@@ -34,11 +40,6 @@ def strain_gauges(site: Site, scenario: Scenario) -> list[tuple[Structure, Place
         true = {g.serial: g for g in scenario.structures[structure.id].gauge}
         pairs += [(structure, p, true[p.serial]) for p in structure.placements if p.serial in true]
     return pairs
-
-
-def calibration_of(structure: Structure, placement: Placement) -> Calibration:
-    """The calibration that a placement names."""
-    return next(c for c in structure.calibrations if c.id == placement.calibration)
 
 
 def test_channels_nodes_and_units_are_those_that_are_sent(site: Site, scenario: Scenario) -> None:
@@ -102,47 +103,6 @@ def test_estimates_differ_from_the_truth_within_their_uncertainty(
             assert 0 < abs(slope - real_slope) < 2.5 * calibration.temperature.output_u * abs(slope)
 
 
-def estimated_curve(calibration: Calibration, strain: float) -> tuple[float, float]:
-    """δ by the calibration's polynomial with its standard uncertainty, gauge spread included."""
-    assert calibration.curve is not None
-    powers = np.array([strain ** (i + 1) for i in range(len(calibration.curve.coefficients))])
-    value = float(powers @ np.array(calibration.curve.coefficients))
-    spread = calibration.curve.between_gauges * abs(value)
-    variance = powers @ np.array(calibration.curve.covariance) @ powers
-    return value, math.sqrt(variance + spread**2)
-
-
-def environment(calibration: Calibration, T: float, w: float, years: float, alpha: float) -> float:
-    """A + H + ageing as the calibration says."""
-    assert calibration.temperature is not None
-    assert calibration.curve is not None
-    warmer, total = T - 20, 0.0
-    temperature = calibration.temperature
-    total += sum(c * warmer ** (i + 1) for i, c in enumerate(temperature.output))
-    if temperature.output_um_m:
-        sheet = sum(c * warmer ** (i + 1) for i, c in enumerate(temperature.output_um_m))
-        total += (temperature.output_factor or 0) * 1e-6 * sheet
-        apart = alpha - (temperature.output_expansion_1e6_per_k or 0)
-        total += calibration.curve.coefficients[0] * 1e-6 * apart * warmer
-    if calibration.moisture is not None:
-        total += sum(c * (w - 0.5) ** (i + 1) for i, c in enumerate(calibration.moisture.output))
-    if calibration.ageing is not None:
-        course = math.log1p(years) if calibration.ageing.kind == "logarithmic" else years
-        total += calibration.ageing.per_year * course
-    return total
-
-
-def undone(placement: Placement, reading: float) -> float:
-    """The gauge's resistance relative to an arbitrary constant, leads and leakage taken off."""
-    if placement.wiring == "quarter_3wire":
-        assert placement.nominal_ohm is not None
-        lead = placement.lead_ohm
-        return (0.5 + reading) / (0.5 - reading) * (placement.nominal_ohm + lead) - lead
-    ohms = reading - (2 * placement.lead_ohm if placement.wiring == "resistance_2wire" else 0.0)
-    leak = placement.leakage_ohm
-    return ohms if leak is None else ohms * leak / (leak - ohms)
-
-
 def test_zeros_bring_the_reading_to_the_known_strain(site: Site, scenario: Scenario) -> None:
     """
     The true gauge at the zero's climate, undone by the calibration, shows the stated strain.
@@ -158,18 +118,10 @@ def test_zeros_bring_the_reading_to_the_known_strain(site: Site, scenario: Scena
         age = (zero.valid_from - placement.valid_from).total_seconds()
         strain = zero.known_strain_um_m * 1e-6
         delta = true_delta(batch, true, strain, T, w, age, alpha)
-        base = environment(
-            calibration,
-            placement.unstrained_temperature_c or 0,
-            (placement.unstrained_humidity_rh or 50) / 100,
-            0.0,
-            alpha,
-        )
-        assert placement.unstrained is not None
-        reference = undone(placement, placement.unstrained) / (1 + base)
-        seen = undone(placement, float(measured(true, np.array([delta]))[0])) / reference - 1
-        left = seen - zero.offset_delta
-        left -= environment(calibration, T, w, age / (365.25 * 86_400), alpha)
+        reading = measured(true, np.array([delta]))
+        left = delta_of(calibration, placement, reading, alpha)[0] - zero.offset_delta
+        years = np.array([age / YEAR_S])
+        left -= environment(calibration, np.array([T]), np.array([w]), years, alpha)[0]
 
         assert abs(left - estimated_curve(calibration, strain)[0]) < 2.5 * zero.offset_delta_u
 

@@ -2,13 +2,11 @@
 Payloads read back by general decoders and the rules of RFC 8428, and messages cut by number.
 """
 
-import io
 import json
 from typing import Any
 
 import cbor2
 import numpy as np
-import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -16,13 +14,13 @@ from hypothesis import strategies as st
 from pipeline.simulate.encode import CONTENT_TYPE, PAYLOADS, Message, Packer, encoded
 from pipeline.simulate.scenario import Channel
 from pipeline.simulate.simulator import NodeReadings
+from tests.simulate.streams import Row, rows_of
 
 CHANNELS = (
     Channel("a", "n", "Ohm", 1.0, 0.0, 1.0, 0.0, 1e6),
     Channel("b", "n", "/", 1.0, 0.0, 1e-8, -1.0, 1.0),
 )
 START = 1_784_937_600_000_000
-Row = tuple[int, str, float]
 
 
 def readings(count: int, first: int = 0) -> NodeReadings:
@@ -31,27 +29,6 @@ def readings(count: int, first: int = 0) -> NodeReadings:
     time = START + index * 333_333 + 1
     value = np.where(index % 2, 1e-8 * index + 0.1, 118_000 + index / 3)
     return NodeReadings("n", time, time, index % 2, value, CHANNELS)
-
-
-def resolved(records: list[dict[Any, Any]], names: dict[str, Any]) -> list[Row]:
-    """Rows of a pack: base time added, per RFC 8428 section 4.6, to the microsecond."""
-    base, rows = 0.0, []
-    for record in records:
-        base = record.get(names["bt"], base)
-        time = round(base * 1e6) + round(record.get(names["t"], 0) * 1e6)
-        rows.append((time, record[names["n"]], record[names["v"]]))
-    return rows
-
-
-def rows_of(payload: bytes, kind: str) -> list[Row]:
-    """What a reader gets from a payload."""
-    if kind == "json":
-        return resolved(json.loads(payload), {k: k for k in ("bt", "t", "n", "v")})
-    if kind == "cbor":
-        return resolved(cbor2.loads(payload), {"bt": -3, "t": 6, "n": 0, "v": 2})
-    table = pa.ipc.open_stream(io.BytesIO(payload)).read_all()
-    times = table["time"].cast(pa.int64()).to_pylist()
-    return list(zip(times, table["channel"].to_pylist(), table["value"].to_pylist(), strict=True))
 
 
 def expected_rows(node: NodeReadings) -> list[Row]:
