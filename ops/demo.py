@@ -105,7 +105,9 @@ class Show:
     def start_station(self) -> None:
         """Supervisor and worker."""
         step("The station: a supervisor and one worker")
-        self.start("pipeline", "run", "--site", str(SITE), "--structure", STRUCTURE, log=self.log.name)
+        self.start(
+            "pipeline", "run", "--site", str(SITE), "--structure", STRUCTURE, log=self.log.name
+        )
         wait(lambda: "station started" in read(self.log), "the station starts")
         wait(lambda: "subscribed" in read(self.log), "the station has subscribed", or_go_on=True)
         print(f"It logs to {self.log.relative_to(ROOT)}.")
@@ -153,7 +155,9 @@ class Show:
             raise DemoError("no level alarm stands")
         step(f"{PERSON} acknowledges {alarm[0]}")
         comment = "vehicle has left; inspecting the girder"
-        print(spanwarden("alarms", "ack", alarm[0], *self.where, "--by", PERSON, "--comment", comment))
+        print(
+            spanwarden("alarms", "ack", alarm[0], *self.where, "--by", PERSON, "--comment", comment)
+        )
         print(spanwarden("alarms", "show", alarm[0], *self.where, fails=True).split("\n\n")[0])
 
     def seal(self) -> None:

@@ -113,7 +113,7 @@ class Replay:
     def transitions(self, *, after: str | None = None) -> list[Transition]:
         """Transitions of the journal in order; of those to the state `after` only."""
         found = [
-            Transition.from_facts(dict(entry.facts))
+            Transition.from_facts(entry.facts)
             for entry in self.ledger.journal(limit=100_000)
             if entry.kind == "transition"
         ]

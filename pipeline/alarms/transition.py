@@ -6,6 +6,7 @@ What a person did, what was measured and when it happened and was noticed stand 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -62,7 +63,7 @@ class Transition:
         return facts
 
     @classmethod
-    def from_facts(cls, facts: dict[str, Any]) -> Transition:
+    def from_facts(cls, facts: Mapping[str, Any]) -> Transition:
         """
         The transition that `to_facts` wrote; keys that it does not know are ignored.
 

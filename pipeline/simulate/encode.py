@@ -108,11 +108,11 @@ def encoded(readings: NodeReadings, payload: Payload, sequence: int | None = Non
     """
     The payload of one message, one reading or more.
 
-    In SenML the sequence is the label `seq_` of the first record; Arrow has no place for it (it
-    goes as MQTT 5 user property `sequence`). Times are base second plus microseconds.
+    The sequence is the label `seq_` of the first SenML record, or the schema's metadata `seq_` in
+    Arrow. SenML times are a base second and what is to be added.
     """
     if payload == "arrow":
-        return _arrow(readings)
+        return _arrow(readings, sequence)
     records = _records(readings, sequence)
     if payload == "json":
         return json.dumps(records, separators=(",", ":"), ensure_ascii=False).encode()
@@ -152,7 +152,7 @@ def _records(readings: NodeReadings, sequence: int | None) -> list[dict[str, Any
     return records
 
 
-def _arrow(readings: NodeReadings) -> bytes:
+def _arrow(readings: NodeReadings, sequence: int | None) -> bytes:
     import pyarrow as pa
 
     names = pa.array([channel.id for channel in readings.channels], pa.string())
@@ -164,6 +164,8 @@ def _arrow(readings: NodeReadings) -> bytes:
             "value": pa.array(readings.value),
         }
     )
+    if sequence is not None:
+        table = table.replace_schema_metadata({SEQUENCE_LABEL: str(sequence)})
     sink = io.BytesIO()
     with pa.ipc.new_stream(sink, table.schema) as writer:
         writer.write_table(table)

@@ -143,6 +143,7 @@ class Figures:
             quarantined_s=now - refused[0] if refused else None,
             quarantined_reason=refused[1] if refused else "",
             spool_detail=self._damage,
+            archive_detail=parts.jobs.damaged,
             restarted_s=now - self._started if parts.restart else None,
             restart_detail=parts.restart,
             receiver_dead=not (parts.client.is_alive() and parts.sending.is_alive()),

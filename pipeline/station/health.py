@@ -44,6 +44,7 @@ class Measured:
     quarantined_s: float | None = None
     quarantined_reason: str = ""
     spool_detail: str = ""
+    archive_detail: str = ""
     restarted_s: float | None = None
     restart_detail: str = ""
     receiver_dead: bool = False
@@ -77,6 +78,7 @@ def station_faults(measured: Measured, storage: Storage) -> dict[str, str]:
         "seal_late": _seal_late(m, storage),
         "job_failed": m.job_detail,
         "spool_damaged": m.spool_detail,
+        "archive_damaged": m.archive_detail,
         "clock": _clock(m),
         "quarantine": m.quarantined_s is not None
         and m.quarantined_s < QUARANTINE_SHOWN_S

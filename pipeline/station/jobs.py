@@ -73,6 +73,7 @@ class Jobs:
         self._links = links
         self._handed: set[tuple[str, int]] = set()
         self._life_day = links.life_day
+        self._damaged = ""
         self.sealed_at = time.monotonic()
         every_s = setup.site.storage.seal_every_min * 60
         self.scheduler = Scheduler(
@@ -126,12 +127,18 @@ class Jobs:
             storage.keep_superseded_days,
         )
         retention = remove_expired(self._archive, keep, self._links.now_us())
+        self._damaged = "; ".join(retention.damaged)
         if retention.removed:
             facts: dict[str, object] = {
                 "event": "retention",
                 "removed": [one.path.name for one in retention.removed],
             }
             self._links.hand_over(Deed(journal=[("station", "", facts)]))
+
+    @property
+    def damaged(self) -> str:
+        """Files of the archive that the last retention found damaged, as one text."""
+        return self._damaged
 
     def show_life(self) -> None:
         """Once a local day: the sign of life, whose absence is what the receiver acts on."""

@@ -90,6 +90,7 @@ class Worker:
         self._read_to = self.position
         self._committed_at = time.monotonic()
         self._stopping = threading.Event()
+        self._failure = ""
         self._connect(saved.get(LIFE_DAY, ""))
 
     def stop(self, signum: int = 0, frame: FrameType | None = None) -> None:
@@ -97,7 +98,7 @@ class Worker:
         self._stopping.set()
 
     def run(self) -> int:
-        """Work until stopped; 0 after a clean end."""
+        """Work until stopped; 0 after a clean end, 3 when the spool failed."""
         self._begin()
         try:
             next_tick = 0.0
@@ -108,7 +109,7 @@ class Worker:
                 self.turn(0.1)
         finally:
             self._end()
-        return 0
+        return 3 if self._failure else 0
 
     def turn(self, wait_s: float) -> None:
         """Take what the spool holds behind the position; commit when it is urgent or time."""
@@ -200,6 +201,7 @@ class Worker:
             clock=self.clock.now_us,
             environ=os.environ,
             group_commit_ms=self.site.storage.group_commit_ms,
+            on_failure=self._give_up,
         )
         deliveries = deliveries_of(self.site, self.layout, self._publish, os.environ)
         sender = OutboxSender(self.ledger, deliveries, self.site.people)
@@ -274,6 +276,12 @@ class Worker:
             self.spool.close()
             self.ledger.close()
         os.close(self._lock)
+
+    def _give_up(self, why: str) -> None:
+        """The spool failed: nothing more is acknowledged; the supervisor starts a new worker."""
+        log.critical("spool failed", extra={"reason": why})
+        self._failure = why
+        self._stopping.set()
 
     def _tick(self) -> None:
         step_us = self.clock.step_us()

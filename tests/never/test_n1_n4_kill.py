@@ -127,7 +127,7 @@ def test_kill_9_loses_nothing_and_tells_once(
     assert kept(station) == readings
     assert station.quarantined() == 0
     journal = [e for e in station.journal() if e.kind == "transition"]
-    assert stories([Transition.from_facts(dict(e.facts)) for e in journal]) == alarms
+    assert stories([Transition.from_facts(e.facts) for e in journal]) == alarms
     told = {
         (item.notice.alarm, item.notice.facts["event"], item.notice.facts.get("occurred_us"))
         for item in station.outbox()

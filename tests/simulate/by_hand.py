@@ -84,15 +84,15 @@ def delta_of(
 
 
 def moisture_by_hand(
-    calibration: Calibration, time_us: Ints, air: Floats, rh: Floats, T: Floats
+    calibration: Calibration, time_us: Ints, air: Floats, rh: Floats, T: Floats, first: float
 ) -> Floats:
-    """w by small explicit steps from balance, p_s by Magnus (WMO), shape (n,)."""
+    """w by small explicit steps from `first`, p_s by Magnus (WMO), shape (n,)."""
     if calibration.moisture is None:
         return np.full(len(time_us), 0.5)
     vapour, here = (np.exp(17.62 * t / (243.12 + t)) for t in (air, T))
     surface = np.minimum(rh / 100 * vapour / here, 1.0)
     w = np.empty_like(T)
-    w[0] = surface[0]
+    w[0] = first
     for i in range(1, len(w)):
         warmth = 1 / (273.15 + T[i]) - 1 / 293.15
         tau = calibration.moisture.time_constant_s
@@ -103,12 +103,16 @@ def moisture_by_hand(
 
 
 def strain_of(
-    structure: Structure, placement: Placement, columns: dict[str, tuple[Ints, Floats]]
+    structure: Structure,
+    placement: Placement,
+    columns: dict[str, tuple[Ints, Floats]],
+    first_moisture: float,
 ) -> tuple[Ints, Floats, Floats]:
     """
     Times, indicated and mechanical strain [µm/m] of one gauge from the channels' readings.
 
-    Climate is interpolated; the curve is inverted by a dense table.
+    Climate is interpolated; the curve is inverted by a dense table. The film begins at
+    `first_moisture`, which a station that starts cold cannot know.
     """
     calibration = calibration_of(structure, placement)
     point = next(p for p in structure.points if p.id == placement.point)
@@ -122,12 +126,13 @@ def strain_of(
             placement.humidity_channel,
         )
     )
-    w = moisture_by_hand(calibration, time_us, air, rh, T)
+    w = moisture_by_hand(calibration, time_us, air, rh, T, first_moisture)
     start = placement.valid_from.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
-    years = (time_us * 1e-6 - start.total_seconds()) / YEAR_S
+    years = np.asarray((time_us * 1e-6 - start.total_seconds()) / YEAR_S, np.float64)
     delta = delta_of(calibration, placement, reading, alpha)
     zero = next(z.offset_delta for z in structure.zeros if z.serial == placement.serial)
-    left = delta - environment(calibration, T, w, years, alpha) - zero
+    taken = environment(calibration, T, w, years, alpha)
+    left = np.asarray(delta - taken - zero, np.float64)
     assert calibration.temperature is not None
     left = left / (1 + calibration.temperature.factor_per_k * (T - 20))
     return time_us, _inverse(calibration, delta), _inverse(calibration, left)

@@ -2,11 +2,13 @@
 Payloads read back by general decoders and the rules of RFC 8428, and messages cut by number.
 """
 
+import io
 import json
 from typing import Any
 
 import cbor2
 import numpy as np
+import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -60,6 +62,14 @@ def test_cbor_labels_are_those_of_the_standard() -> None:
     record = cbor2.loads(encoded(readings(1), "cbor", 1))[0]
 
     assert set(record) == {-3, 0, 1, 2, 6, "seq_"}
+
+
+def test_arrow_carries_the_sequence_in_its_schema() -> None:
+    """The schema's metadata has `seq_` as decimal digits, and nothing without a sequence."""
+    counted, plain = (encoded(readings(2), "arrow", number) for number in (31, None))
+
+    assert pa.ipc.open_stream(io.BytesIO(counted)).schema.metadata == {b"seq_": b"31"}
+    assert pa.ipc.open_stream(io.BytesIO(plain)).schema.metadata is None
 
 
 def test_no_sequence_leaves_no_label() -> None:
