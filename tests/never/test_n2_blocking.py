@@ -132,7 +132,7 @@ def test_a_contradiction_is_decided_by_sequence_and_then_by_arrival(tmp_path: Pa
     replay.seal(time_us + US)
     window = replay.archive.windows()[0]
     results = replay.archive.read_results(window)
-    mine = results.take(np.flatnonzero(results.column("value") > 0))
+    mine = results.take(np.flatnonzero(results.column("value").astype(float) > 0))
 
     assert len(replay.archive.read_raw(window)) == 5
     assert mine.column("value").tolist() == [12.0, 21.0]

@@ -96,6 +96,7 @@ def test_the_count_of_distinct_readings_is_right(name: str) -> None:
     assert len(distinct) == expected(name)["readings"]
 
 
+@pytest.mark.slow
 @names
 def test_the_readme_tells_command_seed_and_alarms(name: str, made: dict[str, Sample]) -> None:
     """Each README names the script, its seed, the count of readings and every alarm."""

@@ -105,7 +105,7 @@ def subscribed(port: int, protocol: str) -> bool:
     seen: list[bytes] = []
     version = mqtt.MQTTv5 if protocol == "5" else mqtt.MQTTv311
     client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=version)  # type: ignore[attr-defined]
-    client.on_message = lambda _c, _u, message: seen.append(message.payload)
+    client.on_message = lambda _c, _u, message: seen.append(bytes(message.payload))
     client.on_connect = lambda c, *_: c.subscribe(f"{PREFIX}/{STRUCTURE}/station", qos=1)
     client.connect(HOST, port)
     deadline = time.monotonic() + 1.0
