@@ -35,9 +35,9 @@ make_environment() {
             echo "The venv module is missing. Debian: apt-get install python3-venv" >&2
             exit 3
         fi
-        "$venv/bin/python" -m pip install --quiet --require-hashes -r "$root/requirements.lock" ||
+        "$venv/bin/python" -m pip install -qq --require-hashes -r "$root/requirements.lock" ||
             { echo "The packages of requirements.lock could not be installed: see above." >&2; exit 3; }
-        "$venv/bin/python" -m pip install --quiet --no-deps --no-build-isolation --editable "$root" ||
+        "$venv/bin/python" -m pip install -qq --no-deps --no-build-isolation --editable "$root" ||
             { echo "Spanwarden itself could not be installed: see above." >&2; exit 3; }
         echo "$stamp" >"$venv/stamp"
     fi

@@ -13,8 +13,7 @@ from contextlib import closing
 from typing import Any
 
 from pipeline.alarms.transition import Transition
-from pipeline.cli.options import US, add_site, add_structure, local_time, site_of, table
-from pipeline.notify.cautions import CAUTION_TEXT
+from pipeline.cli.options import US, add_site, add_structure, cautions, local_time, site_of, table
 from pipeline.site.models import Site
 from pipeline.station.control import ask_worker
 from pipeline.station.layout import Layout, layout_of, structure_of
@@ -114,7 +113,7 @@ def _list(options: argparse.Namespace, site: Site, stories: dict[str, list[Trans
         for t in standing
     ]
     print(table(["priority", "alarm", "state", "since", "value"], rows))
-    print(f"\n{CAUTION_TEXT}")
+    print(f"\n{cautions()}")
     return 1
 
 
@@ -127,7 +126,7 @@ def _show(options: argparse.Namespace, site: Site, stories: dict[str, list[Trans
         print(f"{local_time(t.occurred_us, site.timezone)}  {t.event}: {t.before} → {t.after}")
         for name, text in _particulars(t, site).items():
             print(f"    {name:<10} {text}")
-    print(f"\n{CAUTION_TEXT}")
+    print(f"\n{cautions()}")
     return 0
 
 
@@ -182,6 +181,9 @@ def _history(options: argparse.Namespace, site: Site, layout: Layout) -> int:
 def _told(facts: Mapping[str, Any]) -> str:
     if "before" in facts:
         return f"{facts['event']}: {facts['before']} → {facts['after']}"
+    if "delivery" in facts:
+        whom = f" to {facts['recipient']}" if facts.get("recipient") else ""
+        return f"by {facts['delivery']}{whom}: {facts['outcome']}"
     if "kind" in facts:
         return f"{facts['kind']} by {facts['by']}: {facts['reply']}"
     return ", ".join(f"{k} {v}" for k, v in facts.items() if v not in ("", None, []))[:100]

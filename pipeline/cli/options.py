@@ -6,12 +6,14 @@ from __future__ import annotations
 
 import argparse
 import os
+import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from pipeline.errors import ConfigError, Mistake
+from pipeline.notify.cautions import CAUTION_TEXT
 from pipeline.site.models import Site
 from pipeline.site.read import read_site
 
@@ -54,6 +56,11 @@ def site_of(options: argparse.Namespace) -> Site:
         f"Name it, for example --site config/quillmere, or set {SITE_ENV}.",
     )
     raise ConfigError((mistake,))
+
+
+def cautions() -> str:
+    """What a user must meet wherever figures or alarms are shown, in lines for a terminal."""
+    return textwrap.fill(CAUTION_TEXT, 98)
 
 
 def local_time(us: int, zone: str) -> str:

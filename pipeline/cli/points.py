@@ -14,8 +14,16 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.cli.options import US, add_site, add_structure, local_time, site_of, table, utc_us
-from pipeline.notify.cautions import CAUTION_TEXT
+from pipeline.cli.options import (
+    US,
+    add_site,
+    add_structure,
+    cautions,
+    local_time,
+    site_of,
+    table,
+    utc_us,
+)
 from pipeline.site.models import Placement, Point, Site, Structure
 from pipeline.station.layout import layout_of, structure_of
 from pipeline.store.archive import Archive
@@ -109,7 +117,7 @@ def _page(site: Site, structure: Structure, figures: dict[str, Any], start: int,
         f"{structure.name}\n{local_time(start, site.timezone)} to {local_time(end, site.timezone)}"
         f" ({site.timezone})\n"
     )
-    return f"{head}\n{table(HEAD, rows, right=range(3, 10))}\n\n{CAUTION_TEXT}"
+    return f"{head}\n{table(HEAD, rows, right=range(3, 10))}\n\n{cautions()}"
 
 
 def _gauge_at(structure: Structure, point: Point, at_us: int) -> Placement | None:

@@ -15,6 +15,7 @@ from pipeline.alarms.transition import REMOVED, RULE_REMOVED, Transition
 from pipeline.notify.cautions import CAUTION_TEXT
 from pipeline.notify.wording import (
     both_times,
+    decimals_of,
     number,
     one_line,
     place,
@@ -172,7 +173,8 @@ def _value_lines(
 
 def _crossing(transition: Transition, side: str, unit: str) -> str:
     value, limit, u = transition.value or 0.0, transition.limit or 0.0, transition.u or 0.0
-    by = f"{number(abs(value - limit)).lstrip('+')} {unit}".strip()
+    decimals = decimals_of(transition.u)
+    by = f"{number(abs(value - limit), decimals).lstrip('+')} {unit}".strip()
     if transition.crossing == "value":
         return f"the value itself is {side} the limit, by {by}."
     sign = "+" if side == "above" else "-"
@@ -180,7 +182,7 @@ def _crossing(transition: Transition, side: str, unit: str) -> str:
     other = "below" if side == "above" else "above"
     words = (
         f"only the margin: the value is {by} {other} the limit, value {sign} 2u = "
-        f"{number(edge)} {unit} is {side} it."
+        f"{number(edge, decimals)} {unit} is {side} it."
     )
     if transition.crossing == "margin_grew":
         words += (

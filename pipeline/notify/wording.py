@@ -95,9 +95,16 @@ def value_with_u(value: float | None, u: float | None, unit: str) -> str:
         return "no value"
     if u is None or not math.isfinite(2 * u) or u <= 0 or math.isinf(value):
         return f"{number(value)} {unit} (uncertainty not known)".replace("  ", " ")
+    decimals = decimals_of(u)
     expanded = float(f"{2 * u:.1e}")
-    decimals = 1 - math.floor(math.log10(expanded))
     return f"{number(value, decimals)} ± {number(expanded, decimals).lstrip('+')} {unit}".rstrip()
+
+
+def decimals_of(u: float | None) -> int | None:
+    """Digits after the point that `u` leaves meaning to, as in `value_with_u`; None: not known."""
+    if u is None or not math.isfinite(2 * u) or u <= 0:
+        return None
+    return 1 - math.floor(math.log10(float(f"{2 * u:.1e}")))
 
 
 def sense(value: float | None, quantity: str) -> str:

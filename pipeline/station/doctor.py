@@ -37,6 +37,13 @@ SLOW_SYNC_S = 0.5
 EXPIRES_SOON = timedelta(days=30)
 UNSENT_US = 900 * US
 
+BROKER_FAULTS = {
+    "connect": "cannot be used",
+    "subscribe": "refuses the subscription",
+    "publish": "does not confirm what is sent",
+    "keeps": "does not keep messages for a station that is away",
+}
+
 Verdict = Literal["good", "attention", "wrong"]
 
 
@@ -206,7 +213,7 @@ def _broker(site: Site, environ: Mapping[str, str], *, with_canary: bool) -> Ite
         yield (
             Finding("good", "broker", one.text)
             if one.is_good
-            else Finding("wrong", "broker", one.name.replace("_", " "), one.text)
+            else Finding("wrong", "broker", BROKER_FAULTS.get(one.name, one.name), one.text)
         )
 
 
