@@ -86,7 +86,7 @@ def test_text_of_a_raise_says_everything_a_reader_needs() -> None:
         "VALUE": "mechanical strain +412 ± 18 µm/m (tension); the interval holds the true value "
         "with 95 %",
         "LIMIT": "+400 µm/m (high) (tension)",
-        "CROSSING": "the value itself is above the limit, by 12.3 µm/m.",
+        "CROSSING": "the value itself is above the limit, by 12 µm/m.",
         "OCCURRED": "2027-07-01 14:03:05 +02:00 (12:03:05 UTC)",
         "DETECTED": "2027-07-01 14:03:05 +02:00 (12:03:05 UTC)",
         "STATE": "in alarm, not acknowledged (before: normal)",
@@ -125,7 +125,7 @@ def test_text_of_a_raise_says_everything_a_reader_needs() -> None:
         ),
         (
             {"value": -412.5, "limit": -400.0},
-            "the value itself is below the limit, by 12.5 µm/m.",
+            "the value itself is below the limit, by 12 µm/m.",
         ),
     ],
 )
