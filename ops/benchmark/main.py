@@ -81,8 +81,9 @@ def main(argv: Sequence[str]) -> int:
     STATE.mkdir(parents=True, exist_ok=True)
     try:
         with tempfile.TemporaryDirectory(prefix="benchmark-", dir=STATE) as name:
+            before = sync_line(Path(name), "before")
             _measure(Path(name), part, repetitions)
-            heading("Disk of this run", sync_line(Path(name)))
+            heading("Disk of this run", before, sync_line(Path(name), "after"))
     except BenchmarkError as error:
         print(f"\nNothing to compare: {error}", file=sys.stderr)
         return 1
@@ -148,7 +149,8 @@ def _drain_bare(messages: int, port: int) -> Bare:
     try:
         done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
     except subprocess.SubprocessError as error:
-        raise BenchmarkError(f"the bare client did not end well: {error}") from error
+        said = getattr(error, "stderr", None)
+        raise BenchmarkError(f"the bare client did not end well: {error}\n{said}") from error
     seconds, processor_s, peak_kb = done.stdout.split()
     return Bare(float(seconds), float(processor_s), int(peak_kb))
 
@@ -201,7 +203,8 @@ def _show_rebuild(folder: Path, setup: Setup, part: int) -> None:
     heading(
         "Rebuild, beside plain pyarrow on the same files",
         "Readings a second, warm page cache, median of 3. Plain compare: reads raw and results.",
-        "Plain write: reads raw, writes results and summary with the same settings, unsynced.",
+        "Plain write: reads raw, writes results and summary with the same settings, without syncs",
+        "and without reading back.",
     )
     columns("rebuild", "plain", "ratio", "chain's share")
     for rows, interval_s in ARCHIVES:

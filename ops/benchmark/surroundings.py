@@ -91,8 +91,8 @@ def processor_s(pid: int | str) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def sync_times_ms(folder: Path) -> list[float]:
-    """Sorted times of fdatasync after appending 4 KiB [ms]."""
+def sync_line(folder: Path, when: str) -> str:
+    """Median and 99th percentile of fdatasync after appending 4 KiB, on the disk of `folder`."""
     taken = []
     with (folder / "sync").open("wb", buffering=0) as file:
         for _ in range(SYNCS):
@@ -100,14 +100,8 @@ def sync_times_ms(folder: Path) -> list[float]:
             begun = time.perf_counter()
             os.fdatasync(file.fileno())
             taken.append(1e3 * (time.perf_counter() - begun))
-    return sorted(taken)
-
-
-def sync_line(folder: Path) -> str:
-    """Median and 99th percentile of fdatasync on the disk of `folder`."""
-    taken = sync_times_ms(folder)
-    p50, p99 = statistics.median(taken), taken[int(0.99 * len(taken))]
-    return f"fdatasync of 4 KiB appended, {SYNCS} times: p50 {p50:.2f} ms, p99 {p99:.2f} ms"
+    p50, p99 = statistics.median(taken), sorted(taken)[int(0.99 * SYNCS)]
+    return f"{when}: fdatasync of 4 KiB appended, p50 {p50:.2f} ms, p99 {p99:.2f} ms of {SYNCS}"
 
 
 def machine_lines() -> list[str]:

@@ -23,6 +23,7 @@ from pipeline.derive.plan import compile_plan
 from pipeline.errors import StateVersionError
 from pipeline.ingest.gate import Gate, accept, compile_gate
 from pipeline.notify.compose import compose
+from pipeline.physics.uncertainty import coverage_factor
 from pipeline.site.models import Site, Structure
 from pipeline.store.ledger import Notice, Refusal
 from pipeline.store.spool import Record, RecordKind
@@ -123,6 +124,7 @@ class Outcome:
 
 def compile_setup(site: Site, structure: Structure) -> Setup:
     """The machine's setup for one structure of a site that was read without mistakes."""
+    coverage_factor(1.0)  # its table is made on first use, which must not be under load
     return Setup(
         site,
         structure,

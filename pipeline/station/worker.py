@@ -45,7 +45,12 @@ TICK_S = 1.0
 # Without anything urgent a commit may wait; a crash then costs reading so much again.
 COMMIT_EVERY_S = 5.0
 BATCH_RECORDS = 20_000
-BATCH_BYTES = 8 << 20
+# About 100,000 readings however they are packed, which bounds the worker's memory.
+BATCH_BYTES = 2 << 20
+# A block costs the chain some milliseconds however small it is, so under load records are gathered
+# for a moment; an alarm comes at most so much later, and only then.
+BUSY_RECORDS = 200
+GATHER_S = 0.25
 CLOCK_WAIT_S = 300.0
 # What is left of the spool is taken at the end for at most so long; the rest at the next start.
 DRAIN_S = 1.5
@@ -91,6 +96,7 @@ class Worker:
         self._committed_at = time.monotonic()
         self._stopping = threading.Event()
         self._failure = ""
+        self._last_group, self._taken_at = 0, 0.0
         self._connect(saved.get(LIFE_DAY, ""))
 
     def stop(self, signum: int = 0, frame: FrameType | None = None) -> None:
@@ -113,6 +119,7 @@ class Worker:
 
     def turn(self, wait_s: float) -> None:
         """Take what the spool holds behind the position; commit when it is urgent or time."""
+        self._gather()
         records = self._read()
         if records:
             self._take(records)
@@ -151,6 +158,14 @@ class Worker:
         self._committed_at = time.monotonic()
         self._after(pending, bool(notices))
 
+    def _gather(self) -> None:
+        """Under load, let a group grow until it is worth a block."""
+        if self._last_group < BUSY_RECORDS or self._stopping.is_set():
+            return
+        left = self._taken_at + GATHER_S - time.monotonic()
+        if left > 0:
+            self.spool.wait_past(self._read_to + BATCH_RECORDS, left)
+
     def _read(self) -> list[Record]:
         """What the spool holds behind the position; a damaged part is journalled and passed."""
         try:
@@ -165,6 +180,7 @@ class Worker:
 
     def _take(self, records: list[Record]) -> None:
         outcome, self.state = machine.advance(self.state, records, self.setup)
+        self._last_group, self._taken_at = len(records), time.monotonic()
         self._pending.add(outcome)
         self._read_to = records[-1].position + 1
         self._reminding.note(outcome.transitions)

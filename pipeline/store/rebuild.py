@@ -160,7 +160,7 @@ def _rebuild_window(
         len(derived.results),
         0 if stored is None else len(stored),
         is_equal,
-        {} if stored is None else differences(stored, derived.results),
+        {} if stored is None or is_equal else differences(stored, derived.results),
         not is_equal and not dry_run,
         note,
     )
