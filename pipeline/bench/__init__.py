@@ -1,1 +1,0 @@
-"""Bench, chamber and hold runs to calibrations, with their report; knows no running station."""
