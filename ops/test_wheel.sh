@@ -19,7 +19,7 @@ for entry in "$packages"/*; do
 done
 echo "$away/packages" >"$("$away/venv/bin/python" -c 'import sysconfig; print(sysconfig.get_path("purelib"))')/locked.pth"
 "$away/venv/bin/pip" install --quiet --no-index --no-deps "$away"/*.whl
-cp -r "$root/tests" "$root/config" "$root/sample-streams" "$root/pyproject.toml" "$away/"
+cp -r "$root/tests" "$root/ops" "$root/config" "$root/sample-streams" "$root/pyproject.toml" "$away/"
 cd "$away"
 "$away/venv/bin/spanwarden" --version
 "$away/venv/bin/spanwarden" check --site config/quillmere >/dev/null
