@@ -44,10 +44,16 @@ make_environment() {
     export PATH="$venv/bin:$PATH"
 }
 
+# need_library PACKAGE FILE: install a Debian package with the shared library FILE.
+need_library() {
+    ldconfig -p | grep -q "$2" && return
+    need_program "no-such-program-$1" "$1"
+}
+
 # need_program NAME PACKAGE: install a Debian package when the program is missing.
 need_program() {
     command -v "$1" >/dev/null && return
-    say "Installing $2 (the program $1 is missing)"
+    say "Installing $2"
     local root_do=""
     [ "$(id -u)" = 0 ] || root_do=sudo
     $root_do apt-get update -qq &&

@@ -10,6 +10,7 @@ cd "$root"
 PATH="$PATH:/usr/sbin"
 make_environment
 need_program mosquitto mosquitto
+need_library libpangoft2-1.0-0 libpangoft2-1.0.so
 
 export OPENBLAS_NUM_THREADS=1
 if [ $# -gt 0 ]; then
