@@ -44,12 +44,14 @@ TESTS = (
     "condensation",  # humidity at the film's surface reached 1
     "relative_only",  # before the gauge's first zero
     "calibration_expired",
-    "warm_up",  # moisture state not settled since a cold start
+    "warm_up",  # moisture not settled since a cold start, or excitation just come back
     "late",  # came after newer readings of its channel; live only
     "companion_disagrees",
     "noise",
     "neighbour",
     "leakage",
+    "attenuated",  # the standard deviation fell below what a live gauge has
+    "shunt",  # a shunt check could not be made: no ordinary reading before it
 )
 TEST_BIT: Mapping[str, int] = {name: 1 << i for i, name in enumerate(TESTS)}
 

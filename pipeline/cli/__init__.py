@@ -23,8 +23,11 @@ COMMANDS = {
     "run": "run the station: a supervisor and one worker per structure",
     "alarms": "list alarms, show one with its story, acknowledge, reset",
     "points": "latest value and figures of a span for each measuring point",
+    "explain": "the whole chain for one reading: every value, correction, uncertainty and flag",
+    "zero": "state at which strain a member was over a window; the gauge's offset follows",
     "rebuild": "make results and summaries again from the raw archive, or compare only",
     "doctor": "say what is wrong with this box and how to mend it",
+    "calibrate": "make a calibration and its report from bench, chamber and hold runs",
     "simulate": "play a structure, its climate and its gauges, and publish their readings",
 }
 

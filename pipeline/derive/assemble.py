@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from pipeline.blocks import NAME, RESULTS_SCHEMA, TIME, Floats, Ints, Results
 from pipeline.derive.block import Block
+from pipeline.derive.gauges import Segment
 
 _FLOATS = tuple(f.name for f in RESULTS_SCHEMA if pa.types.is_floating(f.type))
 
@@ -22,6 +23,8 @@ class Part:
     point: str
     quantity: str
     block: Block
+    segment: Segment | None = None
+    """None: the rows are not of one gauge."""
 
 
 def assembled(parts: list[Part]) -> Results:

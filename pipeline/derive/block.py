@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.blocks import TEST_BIT, Bools, Floats, Ints
-from pipeline.derive.gauges import Gauge, LinearModel, Segment, Signal, StrainModel
+from pipeline.derive.gauges import Gauge, LinearModel, Segment, ShuntModel, Signal, StrainModel
 from pipeline.derive.series import Series
 
 if TYPE_CHECKING:
@@ -105,6 +105,13 @@ class Context:
         if self.segment.linear is None:
             raise ValueError("a linear stage was given a segment without a scale")
         return self.segment.linear
+
+    @property
+    def shunt(self) -> ShuntModel:
+        """Of a shunt segment."""
+        if self.segment.shunt is None:
+            raise ValueError("a shunt stage was given a segment without a shunt")
+        return self.segment.shunt
 
 
 Stage = Callable[[Block, "GaugeState", Context], tuple[Block, "GaugeState"]]

@@ -14,8 +14,10 @@ import numpy as np
 from pipeline.blocks import Floats
 from pipeline.derive.block import Block, Context
 from pipeline.derive.correction import MICRO
-from pipeline.derive.gauges import Segment, StrainModel
+from pipeline.derive.gauges import Segment, Spread, StrainModel
+from pipeline.derive.shared import shared_parts, shared_slope, shared_span
 from pipeline.derive.state import GaugeState
+from pipeline.physics.arms import BridgeCurve
 from pipeline.physics.creep import ageing_progress
 from pipeline.physics.environment import polynomial, polynomial_slope
 from pipeline.physics.uncertainty import Component, half_u95
@@ -49,12 +51,15 @@ def components_of(block: Block, segment: Segment) -> dict[str, Component]:
     parts |= _curve_parts(block, model)
     parts["temperature"] = (_thermometer_variance(block, model, slope), _INF)
     parts |= _climate_model(block, model)
+    parts |= shared_parts(block, model)
+    if "lead_variance" in block.columns:
+        parts["leads"] = (block["lead_variance"], _INF)
     if model.has_companion:
         parts["companion"] = (_companion_variance(block, model), _INF)
     if model.creep.fractions:
-        parts["creep"] = (block["creep_variance"] * block["gain"] ** 2, _INF)
+        parts["creep"] = (block["creep_variance"] * block["gain"] ** 2, model.creep.freedom)
     if model.ageing is not None:
-        parts["ageing"] = (_ageing_variance(block, model), _INF)
+        parts["ageing"] = (_ageing_variance(block, model), model.ageing.freedom)
     beyond = block["strain"] - np.clip(block["strain"], model.curve.lo, model.curve.hi)
     # How far the curve goes on straight is not known: the part beyond may be anything from
     # nothing to twice itself.
@@ -69,14 +74,28 @@ def _constant_part(model: StrainModel, segment: Segment) -> dict[str, Component]
     return {"unstrained": (u**2, _INF)}
 
 
+def curve_weights(strain: Floats, spread: Spread) -> list[Floats]:
+    """How much of each coefficient or knot of the curve is in F(ε), each of shape (n,)."""
+    if spread.knots is None:
+        return [strain ** (i + 1) for i in range(len(spread.covariance))]
+    # Between two knots the curve moves with both, by the share of the way between them.
+    return [np.interp(strain, spread.knots, row) for row in np.eye(len(spread.knots))]
+
+
+def load_weights(strain: Floats, model: StrainModel) -> list[Floats]:
+    """`curve_weights` in the load of the model: of several arms those of each arm by its share."""
+    if not isinstance(model.curve, BridgeCurve):
+        return curve_weights(strain, model.spread)
+    arms = [
+        [share * weight for weight in curve_weights(a * strain, model.spread)]
+        for a, share in model.curve.shares(strain)
+    ]
+    return [np.sum(weights, axis=0) for weights in zip(*arms, strict=True)]
+
+
 def _curve_parts(block: Block, model: StrainModel) -> dict[str, Component]:
     spread, strain, gain = model.spread, block["strain"], block["gain"]
-    if spread.knots is None:
-        weights = [strain ** (i + 1) for i in range(len(spread.covariance))]
-    else:
-        # Between two knots the curve moves with both, by the share of the way between them.
-        eye = np.eye(len(spread.knots))
-        weights = [np.interp(strain, spread.knots, row) for row in eye]
+    weights = load_weights(strain, model)
     variance = np.zeros(len(block))
     for i, left in enumerate(weights):
         for j, right in enumerate(weights):
@@ -94,18 +113,23 @@ def _thermometer_variance(block: Block, model: StrainModel, slope: Floats) -> Fl
     thermal, temperature = model.thermal, block["temperature"]
     if not thermal.is_needed:
         return np.zeros(len(block))
-    change = temperature - thermal.reference_c
-    per_k = polynomial_slope(thermal.output, change)
-    per_k = per_k + thermal.factor_per_k * block["shown_load"]
-    # d(mechanical)/dT = -A'/F' - α where the compensation yields total, d(total)/dT has + α.
-    toward = float(thermal.is_total) - float(model.watches_total)
-    per_k = per_k + toward * thermal.expansion * slope * block["gain"]
-    variance = (per_k * thermal.sensor_u) ** 2
+    variance = (temperature_slope(block, model, slope) * thermal.sensor_u) ** 2
     missing = np.isnan(temperature)
     if missing.any():
+        toward = float(thermal.is_total) - float(model.watches_total)
         spanned = _unknown_temperature(model, block["shown_load"], slope, toward)
         variance = np.where(missing, spanned, variance)
     return np.asarray(variance)
+
+
+def temperature_slope(block: Block, model: StrainModel, slope: Floats) -> Floats:
+    """What an error of 1 K of the thermometer does to δ, with its sign; NaN without a reading."""
+    thermal = model.thermal
+    per_k = polynomial_slope(thermal.output, block["temperature"] - thermal.reference_c)
+    per_k = per_k + thermal.factor_per_k * block["shown_load"] + shared_slope(block, model)
+    # d(mechanical)/dT = -A'/F' - α where the compensation yields total, d(total)/dT has + α.
+    toward = float(thermal.is_total) - float(model.watches_total)
+    return np.asarray(per_k + toward * thermal.expansion * slope * block["gain"])
 
 
 def _unknown_temperature(model: StrainModel, load: Floats, slope: Floats, toward: float) -> Floats:
@@ -115,7 +139,7 @@ def _unknown_temperature(model: StrainModel, load: Floats, slope: Floats, toward
     output = float(np.max(np.abs(polynomial(thermal.output, grid - thermal.reference_c))))
     span = float(np.max(np.abs(grid - thermal.reference_c)))
     away = float(np.max(np.abs(grid - thermal.zero_c)))
-    left_out = output + abs(thermal.factor_per_k * load) * span
+    left_out = output + abs(thermal.factor_per_k * load) * span + shared_span(model, load)
     left_out = left_out + abs(toward) * thermal.expansion * away * np.abs(slope)
     return np.asarray(left_out**2 / 3.0)
 
@@ -125,24 +149,27 @@ def _climate_model(block: Block, model: StrainModel) -> dict[str, Component]:
     thermal, temperature = model.thermal, block["temperature"]
     change = temperature - thermal.reference_c
     parts: dict[str, Component] = {}
-    if thermal.output_u and thermal.output:
+    if (thermal.output_u or thermal.output_u_per_k) and thermal.output:
         at_zero = float(polynomial(thermal.output, thermal.zero_c - thermal.reference_c))
-        left = polynomial(thermal.output, change) - at_zero
-        parts["thermal_output"] = (_known((thermal.output_u * left) ** 2), _INF)
+        left = thermal.output_u * (polynomial(thermal.output, change) - at_zero)
+        beside = thermal.output_u_per_k * (temperature - thermal.zero_c)
+        parts["thermal_output"] = (_known(left**2 + beside**2), thermal.freedom)
     if thermal.factor_per_k_u:
         share = thermal.factor_per_k_u * change * block["shown_load"]
-        parts["sensitivity"] = (_known(share**2), _INF)
+        parts["sensitivity"] = (_known(share**2), thermal.freedom)
     film = model.film
-    if film is not None:
+    if film is not None and model.shared is None:
         above = block["film_moisture"] - film.reference
         slope_u = polynomial_slope(film.output, above) * block["film_moisture_u"]
-        variance = slope_u**2 + (film.output_u * polynomial(film.output, above)) ** 2
+        variance = slope_u**2
         missing = np.isnan(block["film_moisture"])
         if missing.any():
             grid = np.linspace(0.0, 1.0, _GRID) - film.reference
             spanned = float(np.max(np.abs(polynomial(film.output, grid)))) ** 2 / 3.0
             variance = np.where(missing, spanned, variance)
         parts["moisture"] = (variance, _INF)
+        of_output = _known((film.output_u * polynomial(film.output, above)) ** 2)
+        parts["moisture_output"] = (of_output, film.freedom)
     return parts
 
 
@@ -152,6 +179,9 @@ def _companion_variance(block: Block, model: StrainModel) -> Floats:
         known = model.companion.reading_u**2
         if model.zero is None:
             known += model.companion.signal.unstrained_u**2
+        leads = model.companion.signal.leads
+        if leads is not None:
+            known += (leads.delta_per_k * leads.temperature_u) ** 2
     missing = np.isnan(block["companion_delta"])
     return np.where(missing, model.companion_missing_u**2, known)
 

@@ -7,7 +7,7 @@ blocks come as they arrive: rows not newer than the last of their channel advanc
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +17,7 @@ from pipeline.derive.assemble import Part, assembled
 from pipeline.derive.block import Block, Context, Stage
 from pipeline.derive.budget import stage_uncertainty
 from pipeline.derive.climate import stage_climate
+from pipeline.derive.combine import combine
 from pipeline.derive.companion import stage_companion
 from pipeline.derive.correction import stage_correction
 from pipeline.derive.distance import state_distance
@@ -34,12 +35,14 @@ from pipeline.derive.series import (
     live_memory,
     merged,
 )
+from pipeline.derive.shunt import stage_shunt
 from pipeline.derive.state import STATE_VERSION, ChainState, GaugeState
 from pipeline.derive.wiring import stage_linear, stage_signal
 from pipeline.errors import ChainError, StateVersionError
 
 __all__ = [
     "LINEAR_STAGES",
+    "SHUNT_STAGES",
     "STAGES",
     "STRAIN_STAGES",
     "ChainState",
@@ -47,6 +50,7 @@ __all__ = [
     "compile_plan",
     "initial_state",
     "run_chain",
+    "stages_of",
     "state_distance",
 ]
 
@@ -60,8 +64,14 @@ STRAIN_STAGES: Mapping[str, Stage] = {
     "quality": stage_quality,
 }
 LINEAR_STAGES: Mapping[str, Stage] = {"linear": stage_linear, "quality": stage_quality}
-STAGES: Mapping[str, Stage] = {**STRAIN_STAGES, **LINEAR_STAGES}
-"""Every stage by name; strain gauges and linear sensors each run their own, in this order."""
+SHUNT_STAGES: Mapping[str, Stage] = {"shunt": stage_shunt, "quality": stage_quality}
+STAGES: Mapping[str, Stage] = {**STRAIN_STAGES, **LINEAR_STAGES, **SHUNT_STAGES}
+"""Every stage by name; strain gauges, linear sensors and shunt checks each run their own, in this
+order."""
+
+Watch = Callable[[Gauge, Block], None]
+"""Shown the finished rows of a gauge within one segment, with every column that a stage added;
+for `explain` and `zeroing`, which must change nothing."""
 
 _FAULTS = (ArithmeticError, AttributeError, LookupError, MemoryError, TypeError, ValueError)
 
@@ -73,7 +83,12 @@ def initial_state(plan: Plan) -> ChainState:
 
 
 def run_chain(
-    readings: Readings, state: ChainState, plan: Plan, *, live: bool = False
+    readings: Readings,
+    state: ChainState,
+    plan: Plan,
+    *,
+    live: bool = False,
+    watch: Watch | None = None,
 ) -> tuple[Results, ChainState]:
     """
     Results of a block of readings, by point, then time, and the state after it.
@@ -84,6 +99,7 @@ def run_chain(
         state: of the edge before the window, or after the block before.
         plan: of `compile_plan`.
         live: False: the complete window; its order does not matter. True: the next block.
+        watch: is shown the rows with all that lies between a reading and its result.
 
     Returns:
         One row a reading (identical repeats once), and the state. Cut anywhere between two times
@@ -111,11 +127,15 @@ def run_chain(
             if found is not None:
                 added, before = _run_gauge(gauge, found, before or GaugeState(), joined)
                 parts += added
+                if watch is not None:
+                    for part in added:
+                        watch(gauge, part.block)
             if before is not None:
                 gauges[gauge.key] = before
         newest = int(np.max(readings.column("time").astype(np.int64)))
-        after = _remembered(gauges, joined, rows, plan, newest, live)
-        return assembled(parts), after
+        made, combined = combine(parts, state.combined, plan.elements, newest_us=newest, live=live)
+        after = replace(_remembered(gauges, joined, rows, plan, newest, live), combined=combined)
+        return assembled([*parts, *made]), after
 
 
 def _joined(known: Joined, rows: Mapping[str, ChannelRows], plan: Plan) -> dict[str, Series]:
@@ -141,11 +161,11 @@ def _run_gauge(
         for segment, some in _by_segment(gauge, late):
             context = Context(gauge, segment, joined, is_late=True)
             block, _ = _run_stages(some, state, context)
-            parts.append(Part(gauge.point, gauge.quantity, block))
+            parts.append(Part(gauge.point, gauge.quantity, block, segment))
     for segment, some in _by_segment(gauge, rows):
         block, state = _run_stages(some, state, Context(gauge, segment, joined))
         state = replace(state, last_value=float(some.value[-1]))
-        parts.append(Part(gauge.point, gauge.quantity, block))
+        parts.append(Part(gauge.point, gauge.quantity, block, segment))
     return parts, state
 
 
@@ -154,7 +174,7 @@ def _late(rows: ChannelRows, state: GaugeState) -> ChannelRows:
     at_last = rows.time == state.last_time
     contradicted = rows.contradicted | (at_last & (rows.value != state.last_value))
     kept = ~(at_last & (rows.value == state.last_value))
-    return ChannelRows(rows.time, rows.value, contradicted).take(kept)
+    return ChannelRows(rows.time, rows.value, contradicted, rows.sequence).take(kept)
 
 
 def _by_segment(gauge: Gauge, rows: ChannelRows) -> list[tuple[Segment, ChannelRows]]:
@@ -173,11 +193,20 @@ def _by_segment(gauge: Gauge, rows: ChannelRows) -> list[tuple[Segment, ChannelR
     return found
 
 
+def stages_of(segment: Segment) -> Mapping[str, Stage]:
+    """The stages that rows of a segment go through, in their order."""
+    if segment.strain is not None:
+        return STRAIN_STAGES
+    return LINEAR_STAGES if segment.linear is not None else SHUNT_STAGES
+
+
 def _run_stages(rows: ChannelRows, state: GaugeState, context: Context) -> tuple[Block, GaugeState]:
     tests = np.where(rows.contradicted, TEST_BIT["contradiction"], 0).astype(np.int32)
-    block = Block(rows.time, tests, np.zeros(len(rows), bool), {"reading": rows.value})
-    stages = LINEAR_STAGES if context.segment.strain is None else STRAIN_STAGES
-    for name, stage in stages.items():
+    columns = {"reading": rows.value}
+    if rows.sequence is not None:
+        columns["sequence"] = rows.sequence
+    block = Block(rows.time, tests, np.zeros(len(rows), bool), columns)
+    for name, stage in stages_of(context.segment).items():
         try:
             block, state = stage(block, state, context)
         except _FAULTS as fault:

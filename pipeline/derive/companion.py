@@ -8,9 +8,9 @@ import numpy as np
 
 from pipeline.blocks import TEST_BIT
 from pipeline.derive.block import Block, Context
-from pipeline.derive.series import joined_value
+from pipeline.derive.series import last_value
 from pipeline.derive.state import GaugeState
-from pipeline.derive.wiring import electrical_faults, relative_change
+from pipeline.derive.wiring import change_at, electrical_faults, heard_series
 
 
 def stage_companion(block: Block, state: GaugeState, context: Context) -> tuple[Block, GaugeState]:
@@ -25,10 +25,14 @@ def stage_companion(block: Block, state: GaugeState, context: Context) -> tuple[
     delta = np.full(len(block), np.nan)
     if model.companion is not None:
         beside = model.companion
-        value = joined_value(context.joined, beside.channel, block.time, joins.age_us)
-        shown, ratio = relative_change(value, beside.signal)
-        faults = electrical_faults(value, ratio, beside.signal).values()
-        delta = np.where(np.logical_or.reduce(list(faults)), np.nan, shown)
+        series = heard_series(context.joined, beside.channel, beside.signal)
+        value = last_value(series, block.time, joins.age_us)
+        shown, leads_c, ratio = change_at(value, beside.signal, block, context.joined, joins.age_us)
+        # The rails of an impedance are those of its two parts, and are looked at there.
+        raw = value if beside.signal.imaginary is None else np.full(len(block), np.nan)
+        faults = electrical_faults(raw, ratio, beside.signal).values()
+        unknown = False if leads_c is None else np.isnan(leads_c)
+        delta = np.where(np.logical_or.reduce([*faults]) | unknown, np.nan, shown)
     missing = np.isnan(delta)
     tests = block.tests.copy()
     tests[missing] |= TEST_BIT["companion_missing"]

@@ -20,7 +20,9 @@ import numpy as np
 from pipeline.blocks import TERMS, TEST_BIT, Floats
 from pipeline.derive.block import Block, Context
 from pipeline.derive.gauges import Creep, StrainModel
+from pipeline.derive.shared import shared_effects
 from pipeline.derive.state import CreepState, GaugeState
+from pipeline.physics.arms import BridgeCurve
 from pipeline.physics.creep import ageing_progress, creep_states
 from pipeline.physics.curve import GaugeCurve
 from pipeline.physics.environment import polynomial
@@ -37,9 +39,13 @@ def stage_correction(block: Block, state: GaugeState, context: Context) -> tuple
     """
     model = context.strain
     effects = climate_effects(block, model)
-    shown, gain = _shown_load(block, model, effects)
+    if model.shared is None:
+        shown, gain = _shown_load(block, model, effects)
+    else:
+        common, shown, gain = shared_effects(block, model, effects.get("zero"))
+        effects |= common
     states, after = _crept(block, shown, state, context)
-    if model.thermal.factor_per_k:
+    if model.thermal.factor_per_k and model.shared is None:
         effects["sensitivity"] = (gain - 1.0) * shown
     if model.creep.fractions:
         effects["creep"] = states @ np.array(model.creep.fractions)
@@ -56,14 +62,18 @@ def stage_correction(block: Block, state: GaugeState, context: Context) -> tuple
 
 
 def climate_effects(block: Block, model: StrainModel) -> Effects:
-    """What the climate, the companion, age and zero add to δ, by term; NaN: not known."""
+    """
+    What the climate, the companion, age and zero add to δ, by term; NaN: not known.
+
+    To several active arms only the zero adds: for the rest see `shared_effects`.
+    """
     thermal, n = model.thermal, len(block)
     effects: Effects = {}
     if thermal.output:
         effects["thermal_output"] = polynomial(
             thermal.output, block["temperature"] - thermal.reference_c
         )
-    if model.film is not None:
+    if model.film is not None and model.shared is None:
         effects["moisture"] = polynomial(
             model.film.output, block["film_moisture"] - model.film.reference
         )
@@ -78,7 +88,7 @@ def climate_effects(block: Block, model: StrainModel) -> Effects:
 
 
 def telescoped(
-    delta: Floats, effects: Effects, curve: GaugeCurve
+    delta: Floats, effects: Effects, curve: GaugeCurve | BridgeCurve
 ) -> tuple[Floats, dict[str, Floats], Floats]:
     """
     Effects in δ taken off one after the other, as strain.
@@ -100,7 +110,7 @@ def telescoped(
     return strains[0] * MICRO, terms, strains[-1]
 
 
-def _inverses(deltas: list[Floats], curve: GaugeCurve) -> list[Floats]:
+def _inverses(deltas: list[Floats], curve: GaugeCurve | BridgeCurve) -> list[Floats]:
     """F⁻¹ of each; in one go where the rows are few and the calls would cost more than they."""
     n = len(deltas[0])
     if n > _FEW:

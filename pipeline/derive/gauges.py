@@ -10,10 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
+from math import inf
 
 import numpy as np
 
 from pipeline.blocks import Floats, Ints
+from pipeline.derive.combine_plan import Element
+from pipeline.physics.arms import BridgeCurve
 from pipeline.physics.curve import GaugeCurve
 from pipeline.site.models import Wiring
 
@@ -26,6 +29,30 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 def microseconds(time: datetime) -> int:
     """µs since 1970 UTC of an aware time, exact."""
     return (time - _EPOCH) // timedelta(microseconds=1)
+
+
+@dataclass(frozen=True)
+class Leads:
+    """Two-wire copper leads, whose resistance follows their temperature."""
+
+    ohm: float
+    """2·R_L at `reference_c`."""
+    channel: str | None
+    """Of their temperature; None: it is not known, and nothing is taken off."""
+    reference_c: float
+    temperature_u: float
+    """Standard uncertainty of their temperature [K]."""
+    delta_per_k: float
+    """What a kelvin adds to δ [1/K]."""
+
+
+@dataclass(frozen=True)
+class Imaginary:
+    """The channel of Im(Z) beside that of Re(Z), and the ends of its converter."""
+
+    channel: str
+    rail_low: float
+    rail_high: float
 
 
 @dataclass(frozen=True)
@@ -47,6 +74,14 @@ class Signal:
     rail_low: float
     rail_high: float
     """Ends of the converter in the channel's unit; infinite: not known."""
+    meter_ohm: float | None = None
+    """Input resistance of the instrument; None: infinite."""
+    reference_ohm: float | None = None
+    """Of a divider."""
+    leads: Leads | None = None
+    """None: no copper whose warming matters."""
+    imaginary: Imaginary | None = None
+    """Of an impedance."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +114,10 @@ class Thermal:
     """Temperature at which total and mechanical strain agree."""
     is_needed: bool
     """A missing temperature makes the result uncompensated."""
+    output_u_per_k: float = 0.0
+    """Of the slope of A, beside the relative `output_u` [δ/K]."""
+    freedom: float = inf
+    """Degrees of freedom of what is known of A and c_k."""
 
 
 @dataclass(frozen=True)
@@ -95,24 +134,10 @@ class Film:
     sensor_u: float
     """Of the air's relative humidity, 0..1."""
     sensor_u_k: float
-
-
-@dataclass(frozen=True)
-class Companion:
-    """The unstrained gauge beside: the channel and signal from which its δ comes."""
-
-    channel: str
-    signal: Signal
-    reading_u: float
-
-
-@dataclass(frozen=True)
-class Creep:
-    """The Prony series; tuples of one length, empty: no creep."""
-
-    fractions: tuple[float, ...] = ()
-    fractions_u: tuple[float, ...] = ()
-    taus: tuple[float, ...] = ()
+    tau_u: float = 0.0
+    """Relative."""
+    freedom: float = inf
+    """Degrees of freedom of `output_u`."""
 
 
 @dataclass(frozen=True)
@@ -123,6 +148,38 @@ class Ageing:
     per_year: float
     per_year_u: float
     start_us: int
+    freedom: float = inf
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What the companion's own calibration makes of the climate: A(T) + H(w) + ageing."""
+
+    reference_c: float
+    output: tuple[float, ...]
+    film: Film | None
+    ageing: Ageing | None
+
+
+@dataclass(frozen=True)
+class Companion:
+    """The unstrained gauge beside: the channel and signal from which its δ comes."""
+
+    channel: str
+    signal: Signal
+    reading_u: float
+    expected: Expected | None = None
+    """None: the companion is not compared with its calibration."""
+
+
+@dataclass(frozen=True)
+class Creep:
+    """The Prony series; tuples of one length, empty: no creep."""
+
+    fractions: tuple[float, ...] = ()
+    fractions_u: tuple[float, ...] = ()
+    taus: tuple[float, ...] = ()
+    freedom: float = inf
 
 
 @dataclass(frozen=True)
@@ -147,13 +204,27 @@ class Spread:
     between_freedom: float
     reading_u: float
     """Of one δ from the instrument."""
+    calibration: str = ""
+    """Id and valid_from: gauges that share them share what is not known of the curve."""
+    between_shared: float = 0.0
+    """Share of `between`² that is of the batch's mean and so common to its gauges: 1/(n + 1)."""
+
+
+@dataclass(frozen=True)
+class Shared:
+    """What climate and age give to all arms of a bridge alike: it changes the gain, no more."""
+
+    output: tuple[float, ...]
+    """Of A in δ/Kⁱ."""
+    output_u: float
+    ageing: Ageing | None
 
 
 @dataclass(frozen=True, eq=False)
 class StrainModel:
     """All of a segment that only a strain gauge has."""
 
-    curve: GaugeCurve
+    curve: GaugeCurve | BridgeCurve
     spread: Spread
     thermal: Thermal
     film: Film | None
@@ -166,6 +237,16 @@ class StrainModel:
     ageing: Ageing | None
     zero: ZeroOffset | None
     watches_total: bool
+    shared: Shared | None = None
+    """Of several active arms: A, H and ageing are in here and in `film`, and come off nowhere
+    else."""
+
+    @property
+    def followed_film(self) -> Film | None:
+        """The film whose moisture is taken off, else the one the companion is compared by."""
+        if self.film is not None or self.companion is None or self.companion.expected is None:
+            return self.film
+        return self.companion.expected.film
 
 
 @dataclass(frozen=True)
@@ -180,6 +261,18 @@ class LinearModel:
     rail_high: float
 
 
+@dataclass(frozen=True)
+class ShuntModel:
+    """A resistor that is laid across the arm of a gauge now and then, and what it must do."""
+
+    channel: str
+    """Of the gauge itself."""
+    signal: Signal
+    shunt_ohm: float
+    reading_u: float
+    """Standard uncertainty of one δ from the instrument."""
+
+
 @dataclass(frozen=True, eq=False)
 class Segment:
     """One gauge while nothing configured changes: start_us <= time < end_us."""
@@ -191,6 +284,9 @@ class Segment:
     signal: Signal | None
     strain: StrainModel | None
     linear: LinearModel | None
+    shunt: ShuntModel | None = None
+    warm_up_us: int = 0
+    """So long after a gap in the readings the excitation still warms the gauge."""
 
 
 @dataclass(frozen=True)
@@ -204,6 +300,20 @@ class Limits:
     flat_tolerance: float
     gap_us: int
     """Longest distance of two readings that is not a gap."""
+    spike: float | None = None
+    slice_us: int | None = None
+    """A tenth of the span of the noise test."""
+    noise_count: int = 2
+    """Fewest values of which a standard deviation is taken."""
+    noise_low: float | None = None
+    noise_high: float | None = None
+    companion: float | None = None
+    """As strain [m/m]."""
+    leakage_drop: float | None = None
+    clock_us: int | None = None
+    """Longest distance of readings whose sequence goes on."""
+    unit: str = ""
+    """Of the point's value, for words."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,8 +339,8 @@ class Gauge:
 
     @cached_property
     def has_film(self) -> bool:
-        """Whether moisture is modelled in any segment."""
-        return any(s.strain is not None and s.strain.film is not None for s in self.segments)
+        """Whether moisture is followed in any segment."""
+        return any(s.strain is not None and s.strain.followed_film for s in self.segments)
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,6 +348,8 @@ class Plan:
     """All gauges of a structure, by point, then by start; made by `plan.compile_plan`."""
 
     gauges: tuple[Gauge, ...]
+    elements: tuple[Element, ...] = ()
+    """Rosettes and sections, which put points together."""
 
     @cached_property
     def joined_channels(self) -> frozenset[str]:
@@ -246,8 +358,13 @@ class Plan:
         for segment in (s for g in self.gauges for s in g.segments):
             joins = segment.joins
             names |= {joins.temperature, joins.humidity, joins.air_temperature}
+            names |= _beside(segment.signal)
             if segment.strain is not None and segment.strain.companion is not None:
                 names.add(segment.strain.companion.channel)
+                names |= _beside(segment.strain.companion.signal)
+            if segment.shunt is not None:
+                names.add(segment.shunt.channel)
+                names |= _beside(segment.shunt.signal)
         return frozenset(name for name in names if name)
 
     @cached_property
@@ -259,3 +376,11 @@ class Plan:
     def longest_age_us(self) -> int:
         """Longest age at which any gauge still uses a joined value."""
         return max((s.joins.age_us for g in self.gauges for s in g.segments), default=0)
+
+
+def _beside(signal: Signal | None) -> set[str | None]:
+    """Channels that a signal needs beside its own."""
+    if signal is None:
+        return set()
+    beside = (signal.leads, signal.imaginary)
+    return {part.channel for part in beside if part is not None}

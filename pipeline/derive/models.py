@@ -16,6 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import zip_longest
+from math import inf
 
 import numpy as np
 
@@ -23,15 +24,18 @@ from pipeline.derive.gauges import (
     Ageing,
     Companion,
     Creep,
+    Expected,
     Film,
+    Shared,
     Spread,
     StrainModel,
     Thermal,
     ZeroOffset,
     microseconds,
 )
-from pipeline.derive.wiring import has_several_arms, mistake, signal_of
+from pipeline.derive.signal import has_several_arms, mistake, signal_of
 from pipeline.errors import ConfigError
+from pipeline.physics.arms import BridgeCurve
 from pipeline.physics.curve import GaugeCurve, monotone_curve, polynomial_curve
 from pipeline.physics.environment import polynomial
 from pipeline.site.models import Calibration, Channel, Curve, Placement, Temperature, Zero
@@ -51,6 +55,9 @@ class Bench:
     watches_total: bool
     bonded_us: int
     zero: Zero | None
+    compares_companion: bool = False
+    imaginary: Channel | None = None
+    """Of Im(Z), where the placement has one."""
 
     def refused(self, found: str, expected: str, remedy: str) -> ConfigError:
         """A mistake in the calibration as used by this placement."""
@@ -96,10 +103,33 @@ class Bench:
         return (first + factor * other, *rest)
 
     @cached_property
+    def bridge_curve(self) -> GaugeCurve | BridgeCurve:
+        """The curve, or of several active arms what they make of it together."""
+        placement, curve = self.placement, self.curve
+        if not has_several_arms(placement.wiring):
+            return curve
+        found, wiring = None, placement.wiring
+        if not curve.lo < 0.0 < curve.hi:
+            found = f"a range from {curve.lo * 1e6:g} to {curve.hi * 1e6:g} µm/m for {wiring}"
+            expected = "a range on both sides of 0: one arm is compressed when another is stretched"
+        elif curve.factor is None and self.calibration.batch is None:
+            found = f"a bent curve of one gauge for {wiring}"
+            expected = "a calibration of the batch that all arms are from, so that each is known"
+        if found is not None:
+            remedy = "Name such a calibration, or wire each gauge as a quarter bridge."
+            raise self.refused(found, expected, remedy)
+        share = 0.0 if placement.nominal_ohm is None else placement.lead_ohm / placement.nominal_ohm
+        return BridgeCurve(curve, wiring, placement.poisson or 0.0, share)
+
+    @cached_property
     def is_modelled(self) -> bool:
         """Whether climate has anything to be taken off by the model at this placement."""
-        own = self.placement.compensation == "model"
-        return own and not has_several_arms(self.placement.wiring)
+        return self.has_model and not has_several_arms(self.placement.wiring)
+
+    @cached_property
+    def has_model(self) -> bool:
+        """Whether climate is modelled at all: of several arms it only changes the gain."""
+        return self.placement.compensation == "model"
 
     def reduction(self) -> float:
         """
@@ -130,24 +160,20 @@ def strain_model(bench: Bench, beside: tuple[str, Bench, Channel] | None) -> Str
         beside: channel name, bench and channel of the companion; None: none is in place.
 
     Raises:
-        ConfigError: curve or covariance cannot be used, or several arms with a bent curve.
+        ConfigError: curve or covariance cannot be used, or several arms whose curves are not
+            known.
     """
     placement, calibration = bench.placement, bench.calibration
-    if has_several_arms(placement.wiring) and bench.curve.factor is None:
-        raise bench.refused(
-            f"a bent curve for wiring {placement.wiring}",
-            "a line: the forms for several active arms hold for a constant factor",
-            "Wire each gauge as a quarter bridge.",
-        )
     companion = None
     if beside is not None:
         name, other, channel = beside
-        signal = signal_of(other.placement, channel, other.reduction())
-        companion = Companion(name, signal, other.sheet.reading_u)
+        signal = signal_of(other.placement, channel, other.reduction(), other.imaginary)
+        expected = _expected(other) if bench.compares_companion else None
+        companion = Companion(name, signal, other.sheet.reading_u, expected)
     has_companion = placement.compensation == "companion"
     several = has_several_arms(placement.wiring)
     return StrainModel(
-        curve=bench.curve,
+        curve=bench.bridge_curve,
         spread=_spread(bench),
         thermal=_thermal(bench),
         film=_film(bench),
@@ -158,10 +184,12 @@ def strain_model(bench: Bench, beside: tuple[str, Bench, Channel] | None) -> Str
             tuple(c.fraction for c in calibration.creep),
             tuple(c.fraction_u for c in calibration.creep),
             tuple(c.time_constant_s for c in calibration.creep),
+            min((_freedom(c.degrees_of_freedom) for c in calibration.creep), default=inf),
         ),
         ageing=None if has_companion or several else _ageing(bench),
         zero=_zero(bench),
         watches_total=bench.watches_total,
+        shared=_shared(bench) if several else None,
     )
 
 
@@ -185,6 +213,8 @@ def _spread(bench: Bench) -> Spread:
         between=0.0 if own else sheet.between_gauges * float(np.sqrt(1.0 + 1.0 / gauges)),
         between_freedom=max(gauges - 1.0, 1.0),
         reading_u=sheet.reading_u,
+        calibration=f"{bench.calibration.id}@{bench.calibration.valid_from.isoformat()}",
+        between_shared=1.0 / (gauges + 1.0),
     )
 
 
@@ -210,13 +240,33 @@ def _thermal(bench: Bench) -> Thermal:
         expansion=bench.expansion,
         is_total=is_total,
         zero_c=calibration.reference_temperature_c if zero_c is None else zero_c,
-        is_needed=bool(output) or factor != 0.0 or is_total or bench.watches_total,
+        is_needed=bool(bench.has_model and bench.thermal_output)
+        or factor != 0.0
+        or is_total
+        or bench.watches_total,
+        output_u_per_k=sheet.output_u_per_k if sheet is not None else 0.0,
+        freedom=_freedom(sheet.degrees_of_freedom if sheet is not None else None),
     )
 
 
+def _shared(bench: Bench) -> Shared:
+    """What all arms have alike: on this structure, the film's own part and its expansion."""
+    sheet = bench.calibration.temperature
+    if sheet is None or not bench.has_model:
+        return Shared((), 0.0, _ageing(bench) if bench.has_model else None)
+    first, *rest = bench.thermal_output or (0.0,)
+    if sheet.yields == "total":
+        first += float(bench.curve.slope(0.0)) * bench.expansion
+    return Shared((first, *rest), sheet.output_u, _ageing(bench))
+
+
 def _film(bench: Bench) -> Film | None:
+    return _film_of(bench) if bench.has_model else None
+
+
+def _film_of(bench: Bench) -> Film | None:
     sheet, calibration = bench.calibration.moisture, bench.calibration
-    if sheet is None or not bench.is_modelled:
+    if sheet is None:
         return None
     thermal = calibration.temperature
     return Film(
@@ -228,6 +278,8 @@ def _film(bench: Bench) -> Film | None:
         reference_c=calibration.reference_temperature_c,
         sensor_u=sheet.sensor_u_rh / 100.0,
         sensor_u_k=thermal.sensor_u_k if thermal is not None else DEFAULT_SENSOR_U_K,
+        tau_u=sheet.time_constant_u,
+        freedom=_freedom(sheet.degrees_of_freedom),
     )
 
 
@@ -235,7 +287,21 @@ def _ageing(bench: Bench) -> Ageing | None:
     sheet = bench.calibration.ageing
     if sheet is None:
         return None
-    return Ageing(sheet.kind, sheet.per_year, sheet.per_year_u, bench.bonded_us)
+    freedom = _freedom(sheet.degrees_of_freedom)
+    return Ageing(sheet.kind, sheet.per_year, sheet.per_year_u, bench.bonded_us, freedom)
+
+
+def _freedom(stated: float | None) -> float:
+    return inf if stated is None else stated
+
+
+def _expected(other: Bench) -> Expected:
+    return Expected(
+        reference_c=other.calibration.reference_temperature_c,
+        output=other.thermal_output,
+        film=_film_of(other),
+        ageing=_ageing(other),
+    )
 
 
 def _zero(bench: Bench) -> ZeroOffset | None:

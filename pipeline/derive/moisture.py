@@ -62,11 +62,13 @@ def stage_moisture(block: Block, state: GaugeState, context: Context) -> tuple[B
     Adds `film_moisture` (w, 0..1) and `film_moisture_u`; NaN before the first humidity.
 
     Sets `uncompensated` where humidity is missing or too old (w goes on, less and less certain),
-    `condensation` where φ reached 1, `warm_up` until w is settled.
+    `condensation` where φ reached 1, `warm_up` until w is settled; none of them where w is only
+    followed to compare the companion with, and nothing rests on it.
     """
-    film = context.strain.film
+    film = context.strain.followed_film
     if film is None:
         return block, state
+    is_taken_off = context.strain.film is not None
     if not len(block):
         return block.with_columns(film_moisture=np.empty(0), film_moisture_u=np.empty(0)), state
     joins, joined, until = context.segment.joins, context.joined, int(block.time[-1])
@@ -76,14 +78,21 @@ def stage_moisture(block: Block, state: GaugeState, context: Context) -> tuple[B
     start = context.segment.start_us
     track = _follow(before, film, joins, joined, start, until)
     if not len(track):
-        tests = block.tests | np.int32(TEST_BIT["uncompensated"] | TEST_BIT["warm_up"])
+        unknown = np.int32(TEST_BIT["uncompensated"] | TEST_BIT["warm_up"])
+        tests = block.tests | unknown if is_taken_off else block.tests
         nothing = np.full(len(block), np.nan)
         return block.with_columns(
             tests=tests, film_moisture=nothing, film_moisture_u=nothing
         ), state
     moisture, moisture_u, tests = _at_readings(block, track, film, joins.age_us, before is not None)
+    tests = tests if is_taken_off else block.tests
     after = block.with_columns(tests=tests, film_moisture=moisture, film_moisture_u=moisture_u)
     return after, replace(state, film=track.last())
+
+
+def settled_u(film: Film) -> float:
+    """The largest u of w at which a film counts as settled."""
+    return max(SETTLED_U, 2.0 * film.sensor_u)
 
 
 def advanced(
@@ -96,7 +105,7 @@ def advanced(
         if segment.start_us > until_us:
             break
         done = state is not None and state.time >= segment.end_us - 1
-        film = None if segment.strain is None else segment.strain.film
+        film = None if segment.strain is None else segment.strain.followed_film
         if done or film is None:
             continue
         until = min(until_us, segment.end_us - 1)
@@ -116,10 +125,11 @@ def _at_readings(
     age = np.maximum(block.time - track.time[k], 0)
     stays = np.exp(-age * 1e-6 / track.tau[k])
     drive, drive_u = track.drive[k], track.drive_u[k]
+    driving_u = _driving_u(drive, drive_u, track.moisture[k], film)
     moisture = np.where(known, drive + (track.moisture[k] - drive) * stays, np.nan)
-    moisture_u = np.where(known, drive_u + (track.moisture_u[k] - drive_u) * stays, np.nan)
+    moisture_u = np.where(known, driving_u + (track.moisture_u[k] - driving_u) * stays, np.nan)
     stale = ~known | (age > age_us) | (drive_u >= UNKNOWN_U)
-    settled = moisture_u <= max(SETTLED_U, 2.0 * film.sensor_u)
+    settled = moisture_u <= settled_u(film)
     tests = block.tests.copy()
     tests[stale] |= TEST_BIT["uncompensated"]
     tests[known & (drive >= 1.0)] |= TEST_BIT["condensation"]
@@ -154,7 +164,9 @@ def _follow(
         return Track(time, drive, drive_u, np.array(first[:1]), np.array(first[1:]), tau)
     step = np.diff(time) * 1e-6
     moisture = first_order_lag(step, drive[:-1], tau[:-1], float(first[0]))
-    moisture_u = first_order_lag(step, drive_u[:-1], tau[:-1], float(first[1]))
+    held = np.concatenate((first[:1], moisture[:-1]))
+    driving_u = _driving_u(drive[:-1], drive_u[:-1], held, film)
+    moisture_u = first_order_lag(step, driving_u, tau[:-1], float(first[1]))
     return Track(
         time,
         drive,
@@ -163,6 +175,15 @@ def _follow(
         np.concatenate((first[1:], moisture_u)),
         tau,
     )
+
+
+def _driving_u(drive: Floats, drive_u: Floats, moisture: Floats, film: Film) -> Floats:
+    """
+    What drives the uncertainty of w: u of φ, and u of ln τ times how far w is behind.
+
+    From τ·dw/dt = φ - w, the change of w with ln τ follows w - φ with the same lag.
+    """
+    return np.asarray(np.hypot(drive_u, film.tau_u * (drive - moisture)))
 
 
 def _drives(

@@ -12,23 +12,22 @@ from __future__ import annotations
 from collections import defaultdict
 from itertools import pairwise
 
+from pipeline.derive.combine_plan import compile_elements
 from pipeline.derive.gauges import (
     NEVER,
     Gauge,
     Joins,
-    Limits,
     LinearModel,
     Plan,
     Segment,
+    ShuntModel,
     microseconds,
 )
+from pipeline.derive.limits import limits_of
 from pipeline.derive.models import Bench, strain_model
-from pipeline.derive.wiring import mistake, signal_of
+from pipeline.derive.signal import mistake, signal_of
 from pipeline.errors import ConfigError, Mistake
 from pipeline.site.models import Calibration, Channel, Placement, Point, Structure, Zero
-
-GAP_INTERVALS = 2.5
-"""A distance above so many intervals is a gap: one lost reading and some jitter are not."""
 
 
 def compile_plan(structure: Structure) -> Plan:
@@ -48,12 +47,13 @@ def compile_plan(structure: Structure) -> Plan:
         placements.sort(key=lambda p: p.valid_from)
         try:
             gauges.append(_gauge(register, placements))
+            gauges.extend(_shunt_gauges(register, placements))
         except ConfigError as refused:
             mistakes.extend(refused.mistakes)
     if mistakes:
         raise ConfigError(tuple(mistakes))
     gauges.sort(key=lambda g: (g.point, g.segments[0].start_us, g.serial, g.channel))
-    return Plan(tuple(gauges))
+    return Plan(tuple(gauges), compile_elements(structure))
 
 
 class _Register:
@@ -89,6 +89,15 @@ class _Register:
                 "Add it there.",
             )
         return self.channels[placement.channel]
+
+    def beside(self, placement: Placement, key: str) -> Channel:
+        """A further channel of a placement, by the name of its column."""
+        name = getattr(placement, key)
+        if name not in self.channels:
+            raise mistake(
+                placement, f'{key} "{name}"', "a channel of channels.csv", "Add it there."
+            )
+        return self.channels[name]
 
     def calibration(self, placement: Placement, at_us: int) -> tuple[Calibration, bool]:
         """The calibration in force, and whether it is outside its dates at that time."""
@@ -150,15 +159,7 @@ def _gauge(register: _Register, placements: list[Placement]) -> Gauge:
         seams = register.seams(placement)
         for start, end in pairwise(seams):
             segments.append(_segment(register, placement, start, end))
-    flat = None if point.flat_s is None else round(point.flat_s * 1e6)
-    limits = Limits(
-        gross_low=point.gross_low,
-        gross_high=point.gross_high,
-        rate_per_s=point.rate_per_s,
-        flat_us=flat,
-        flat_tolerance=point.flat_tolerance,
-        gap_us=round(GAP_INTERVALS * channel.interval_s * 1e6),
-    )
+    limits = limits_of(point, channel)
     return Gauge(first.serial, first.channel, point.id, point.quantity, limits, tuple(segments))
 
 
@@ -171,23 +172,66 @@ def _segment(register: _Register, placement: Placement, start: int, end: int) ->
         placement.air_temperature_channel,
         round(placement.climate_age_s * 1e6),
     )
+    warm_up_us = round(placement.warm_up_s * 1e6)
     if placement.wiring == "linear":
         linear = _linear(placement, channel, calibration)
-        return Segment(start, end, joins, expired, None, None, linear)
+        return Segment(start, end, joins, expired, None, None, linear, None, warm_up_us)
     bench = _bench(register, placement, point, calibration, start)
-    signal = signal_of(placement, channel, bench.reduction())
+    signal = signal_of(placement, channel, bench.reduction(), bench.imaginary)
     companion = None
     if placement.compensation == "companion":
         beside = register.companion(placement, start)
         companion = None if beside is None else _beside(register, beside, start)
     strain = strain_model(bench, companion)
-    return Segment(start, end, joins, expired, signal, strain, None)
+    return Segment(start, end, joins, expired, signal, strain, None, None, warm_up_us)
+
+
+def _shunt_gauges(register: _Register, placements: list[Placement]) -> list[Gauge]:
+    """The shunt checks of one gauge: rows of their own point from their own channel."""
+    checks: dict[tuple[str, str], list[Segment]] = defaultdict(list)
+    for placement in placements:
+        if placement.shunt_channel is None:
+            continue
+        if placement.shunt_ohm is None or placement.shunt_point is None:
+            raise mistake(
+                placement,
+                "shunt_channel without shunt_ohm or shunt_point",
+                "all three",
+                "Fill in the resistor across the arm and the point of the check.",
+            )
+        calibration, _ = register.calibration(placement, microseconds(placement.valid_from))
+        shown = register.beside(placement, "shunt_channel")
+        model = ShuntModel(
+            channel=placement.channel,
+            signal=signal_of(placement, shown, 1.0),
+            shunt_ohm=placement.shunt_ohm,
+            reading_u=0.0 if calibration.curve is None else calibration.curve.reading_u,
+        )
+        joins = Joins(None, None, None, round(placement.climate_age_s * 1e6))
+        start, end = microseconds(placement.valid_from), _end_us(placement)
+        checks[placement.shunt_channel, placement.shunt_point].append(
+            Segment(start, end, joins, False, None, None, None, model)
+        )
+    found = []
+    for (channel, name), segments in checks.items():
+        if name not in register.points:
+            raise mistake(
+                placements[0], f'shunt_point "{name}"', "a point of points.csv", "Add it there."
+            )
+        # A name of its own: who looks for the gauge's rows must not meet those of its check.
+        point, serial = register.points[name], f"{placements[0].serial} shunt"
+        limits = limits_of(point, register.channels[channel])
+        found.append(Gauge(serial, channel, name, point.quantity, limits, tuple(segments)))
+    return found
 
 
 def _bench(
     register: _Register, placement: Placement, point: Point, calibration: Calibration, at_us: int
 ) -> Bench:
     own = point.expansion_1e6_per_k
+    imaginary = None
+    if placement.imaginary_channel is not None:
+        imaginary = register.beside(placement, "imaginary_channel")
     expansion = register.structure.expansion_1e6_per_k if own is None else own
     return Bench(
         placement=placement,
@@ -196,6 +240,8 @@ def _bench(
         watches_total=point.watched == "total",
         bonded_us=register.bonded_us(placement),
         zero=register.zero(placement, at_us),
+        compares_companion=point.companion_um_m is not None,
+        imaginary=imaginary,
     )
 
 

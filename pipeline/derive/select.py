@@ -15,6 +15,9 @@ import numpy as np
 
 from pipeline.blocks import Bools, Floats, Ints, Readings
 
+LARGEST_SEQUENCE = 2**53
+"""From here on float64 does not tell neighbours apart."""
+
 
 @dataclass(frozen=True, eq=False)
 class ChannelRows:
@@ -23,13 +26,16 @@ class ChannelRows:
     time: Ints
     value: Floats
     contradicted: Bools
+    sequence: Floats | None = None
+    """NaN where the node sent none, or one that float64 cannot hold; None: none at all."""
 
     def __len__(self) -> int:
         return len(self.time)
 
     def take(self, rows: slice | Bools) -> ChannelRows:
         """The rows under a slice or mask."""
-        return ChannelRows(self.time[rows], self.value[rows], self.contradicted[rows])
+        sequence = None if self.sequence is None else self.sequence[rows]
+        return ChannelRows(self.time[rows], self.value[rows], self.contradicted[rows], sequence)
 
 
 def select_channels(readings: Readings, channels: Collection[str]) -> dict[str, ChannelRows]:
@@ -52,13 +58,27 @@ def select_channels(readings: Readings, channels: Collection[str]) -> dict[str, 
     same = (codes[1:] == codes[:-1]) & (time[1:] == time[:-1])
     if same.any():
         kept, contradicted = _settled(readings, rows, same, value)
-        codes, time, value = codes[kept], time[kept], value[kept]
+        rows, codes, time, value = rows[kept], codes[kept], time[kept], value[kept]
+    sequence = _sequence(readings)
+    if sequence is not None:
+        sequence = sequence[rows]
     starts = np.flatnonzero(np.diff(codes, prepend=-1))
     ends = np.append(starts[1:], len(codes))
     return {
-        names[codes[a]]: ChannelRows(time[a:b], value[a:b], contradicted[a:b])
+        names[codes[a]]: ChannelRows(
+            time[a:b], value[a:b], contradicted[a:b], None if sequence is None else sequence[a:b]
+        )
         for a, b in zip(starts.tolist(), ends.tolist(), strict=True)
     }
+
+
+def _sequence(readings: Readings) -> Floats | None:
+    column = readings.table.column("sequence")
+    if column.null_count == len(column):
+        return None
+    sequence = readings.column("sequence").astype(np.int64)
+    known = (sequence > -LARGEST_SEQUENCE) & (sequence < LARGEST_SEQUENCE)
+    return np.where(known, sequence, np.nan)
 
 
 def _is_ordered(codes: Ints, time: Ints) -> bool:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.derive.combine_state import CarriedRow, carried_json, carried_of
 from pipeline.derive.series import Series
 from pipeline.errors import StateVersionError
 
@@ -45,6 +46,27 @@ class CreepState:
 
 
 @dataclass(frozen=True)
+class NoiseState:
+    """
+    Sums over the slices of time that a standard deviation is made of; tuples of one length.
+
+    Sums are taken about `origin`, the first value of a slice, so that they stay exact however far
+    the values are from 0.
+    """
+
+    width: int
+    """Of a slice [µs]; a memory of other slices is of no use."""
+    since: int
+    """Time of the first value that counts [µs]."""
+    index: tuple[int, ...]
+    """Number of the slice since 1970, ascending; the last one is not complete."""
+    count: tuple[int, ...]
+    origin: tuple[float, ...]
+    total: tuple[float, ...]
+    square: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class GaugeState:
     """Memory of one gauge; None: nothing yet."""
 
@@ -60,6 +82,15 @@ class GaugeState:
     flat_time: tuple[int, ...] = ()
     flat_value: tuple[float, ...] = ()
     """Values that can still be the extremes of a flat-line window, ascending in time."""
+    earlier_time: int | None = None
+    earlier: float | None = None
+    """The value before `watched`, for the spike test."""
+    last_sequence: float | None = None
+    """Of the newest reading, for the clock test."""
+    awake_time: int | None = None
+    awake_since: int | None = None
+    """The newest reading, and the first one since the excitation came back [µs]."""
+    noise: NoiseState | None = None
     film: FilmState | None = None
     creep: CreepState | None = None
 
@@ -71,6 +102,8 @@ class ChainState:
     version: int = STATE_VERSION
     gauges: Mapping[str, GaugeState] = field(default_factory=dict)
     joined: Mapping[str, Series] = field(default_factory=dict)
+    combined: Mapping[str, CarriedRow] = field(default_factory=dict)
+    """Last rows of the points that rosettes and sections put together."""
 
     def to_json(self) -> str:
         """Canonical JSON: equal states give equal text; floats come back exactly."""
@@ -82,6 +115,8 @@ class ChainState:
                 for name, s in self.joined.items()
             },
         }
+        if self.combined:  # left out when empty: states of before there were any stay as they are
+            content["combined"] = carried_json(self.combined)
         return json.dumps(content, sort_keys=True, allow_nan=False, separators=(",", ":"))
 
     @classmethod
@@ -109,6 +144,7 @@ class ChainState:
                 )
                 for name, arrays in content["joined"].items()
             },
+            carried_of(content.get("combined", {})),
         )
 
 
@@ -117,14 +153,18 @@ def _gauge_json(state: GaugeState) -> dict[str, Any]:
 
 
 def _gauge_state(content: dict[str, Any]) -> GaugeState:
-    film, creep = content.get("film"), content.get("creep")
-    plain = {key: value for key, value in content.items() if key not in ("film", "creep")}
+    film, creep, noise = content.get("film"), content.get("creep"), content.get("noise")
+    parts = ("film", "creep", "noise")
+    plain = {key: value for key, value in content.items() if key not in parts}
     for key in ("flat_time", "flat_value"):
         plain[key] = tuple(plain.get(key, ()))
     if creep is not None:
         creep = {**creep, "states": tuple(creep["states"]), "taus": tuple(creep["taus"])}
+    if noise is not None:
+        noise = {key: tuple(v) if isinstance(v, list) else v for key, v in noise.items()}
     return GaugeState(
         **plain,
+        noise=None if noise is None else NoiseState(**noise),
         film=None if film is None else FilmState(**film),
         creep=None if creep is None else CreepState(**creep),
     )

@@ -1,159 +1,106 @@
 """
-Electrical figures of a placement: what is compiled of them, and the stage from value to δ.
+From a channel's value to δ: the electrical arithmetic of every wiring, and the stage that runs it.
 
 Open, short, a converter at its rail and arithmetic without a solution are electrical faults:
 the only ones that fail a reading. Open and short go by the ratio of the arm's resistance to its
 unstrained one, far outside what any strain does to a gauge.
+
+Thermal EMF of the junctions adds to a DC output what no reading can tell from strain: what is
+steady of it goes into the zero, what follows the temperature into A(T) only as far as the chamber
+saw the same junctions. A logger that reverses its excitation removes it before it sends.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.blocks import TEST_BIT, Bools, Floats
 from pipeline.derive.block import Block, Context
-from pipeline.derive.gauges import Signal
+from pipeline.derive.gauges import Leads, Signal
+from pipeline.derive.series import NOTHING, Joined, Series, joined_value
 from pipeline.derive.state import GaugeState
-from pipeline.errors import ConfigError, Mistake
-from pipeline.physics import bridge
-from pipeline.site.models import Channel, Placement
+from pipeline.derive.warming import warming_up
+from pipeline.physics import arms, bridge, meter
 
 OPEN_RATIO, SHORT_RATIO = 5.0, 0.2
 """Above and below these shares of its unstrained resistance a gauge is broken, not strained."""
 
 QUARTER = ("quarter_2wire", "quarter_3wire")
-RESISTANCE = ("resistance_4wire", "resistance_2wire")
-
-_LEADS = {"quarter_2wire": 2.0, "quarter_3wire": 1.0, "resistance_2wire": 2.0}
-_SEVERAL: dict[str, Callable[[Floats, float], Floats]] = {
-    "half_bending": lambda r, _: bridge.half_bending_delta(r),
-    "half_poisson": bridge.half_poisson_delta,
-    "full_bending": lambda r, _: bridge.full_bending_delta(r),
-    "full_poisson_bending": bridge.full_poisson_bending_delta,
-    "full_poisson_axial": bridge.full_poisson_axial_delta,
-}
+HALF = ("half_bending", "half_poisson")
+RESISTANCE = ("resistance_4wire", "resistance_2wire", "divider", "impedance")
+"""Wirings whose reading is a resistance, or comes to one."""
 
 
-def has_several_arms(wiring: str) -> bool:
-    """Whether several arms are active: the climate is common to them and cancels."""
-    return wiring in _SEVERAL
-
-
-def mistake(placement: Placement, found: str, expected: str, remedy: str) -> ConfigError:
-    """One thing about a placement that the chain cannot work with."""
-    place = f'gauge "{placement.serial}" at point "{placement.point}"'
-    return ConfigError((Mistake("gauges.csv", place, found, expected, remedy),))
-
-
-def signal_of(placement: Placement, channel: Channel, reduction: float) -> Signal:
-    """
-    The compiled signal path of one placement.
-
-    Raises:
-        ConfigError: a figure is missing, or one is given that the wiring cannot use.
-    """
-    unstrained = placement.unstrained
-    if unstrained is None:
-        raise mistake(placement, "no unstrained value", "the value at commissioning", "Fill it in.")
-    _check_figures(placement)
-    series = _LEADS.get(placement.wiring, 0.0) * placement.lead_ohm
-    return Signal(
-        wiring=placement.wiring,
-        unstrained=unstrained,
-        unstrained_u=_unstrained_u(placement, unstrained, series),
-        reduction=reduction,
-        series_ohm=series,
-        nominal_ohm=placement.nominal_ohm,
-        leakage_ohm=placement.leakage_ohm,
-        poisson=placement.poisson or 0.0,
-        rail_low=float("-inf") if channel.rail_low is None else channel.rail_low,
-        rail_high=float("inf") if channel.rail_high is None else channel.rail_high,
-    )
-
-
-def _check_figures(placement: Placement) -> None:
-    wiring, loaded = placement.wiring, bool(placement.lead_ohm or placement.leakage_ohm)
-    if has_several_arms(wiring) and loaded:
-        raise mistake(
-            placement,
-            f"lead_ohm or leakage_ohm with wiring {wiring}",
-            "neither",
-            "Leave them empty: they can be taken off one active arm only.",
-        )
-    if wiring in QUARTER and loaded and placement.nominal_ohm is None:
-        raise mistake(
-            placement,
-            "lead_ohm or leakage_ohm without nominal_ohm",
-            "the gauge's resistance",
-            "Fill in nominal_ohm.",
-        )
-    if "poisson" in wiring and placement.poisson is None:
-        raise mistake(
-            placement, f"wiring {wiring} without poisson", "Poisson's ratio", "Fill it in."
-        )
-    reference = np.array([placement.unstrained])
-    series = _LEADS.get(wiring, 0.0) * placement.lead_ohm
-    if wiring in RESISTANCE:
-        possible = bridge.gauge_resistance(reference, series, placement.leakage_ohm)
-    else:
-        possible = bridge.arm_ratio(reference)
-    if np.isnan(possible[0]):
-        raise mistake(
-            placement,
-            f"unstrained {placement.unstrained:g}",
-            "a value that a whole gauge can give",
-            "Write the ratio in V/V or the resistance in Ohm.",
-        )
-
-
-def _unstrained_u(placement: Placement, unstrained: float, series: float) -> float:
-    """Standard uncertainty of δ: the slope dδ/d(value) at the unstrained value times its u."""
-    u, wiring = placement.unstrained_u, placement.wiring
-    if wiring in RESISTANCE:
-        return u / (unstrained - series)
-    if wiring in QUARTER:
-        # d ln x/de of x = (½ + e)/(½ - e), over the share of the gauge in its arm
-        share = 1.0 if not series else 1.0 + series / (placement.nominal_ohm or 1.0)
-        return u * share / (0.25 - unstrained**2)
-    small = np.array([1e-9])
-    slope = float(_SEVERAL[wiring](small, placement.poisson or 0.0)[0]) / 1e-9
-    return u * slope
-
-
-def relative_change(value: Floats, signal: Signal) -> tuple[Floats, Floats]:
+def relative_change(
+    value: Floats, signal: Signal, warmth: Floats | float = 0.0
+) -> tuple[Floats, Floats]:
     """
     δ against R0, and the ratio of the arm's resistance to its unstrained one.
 
     Args:
-        value: in the channel's unit, shape (n,).
+        value: in the channel's unit, shape (n,); of an impedance 1/Re(Y).
         signal: of the placement.
+        warmth: of two-wire leads above their reference [K].
 
     Returns:
-        δ, NaN where it has no solution; ratio, infinite for an open and 0 for a shorted arm.
+        δ, NaN where it has no solution; ratio, infinite for an open and 0 for a shorted arm. Of
+        several arms δ is that of arm 1, were the factor constant: see `physics.arms`.
     """
     if signal.wiring in RESISTANCE:
-        shown, unstrained = value, signal.unstrained
-        reference = np.array([signal.unstrained])
-        ratio = np.maximum(value - signal.series_ohm, 0.0) / (unstrained - signal.series_ohm)
-        gauge = bridge.gauge_resistance(shown, signal.series_ohm, signal.leakage_ohm)
-        rest = bridge.gauge_resistance(reference, signal.series_ohm, signal.leakage_ohm)
-        return gauge / rest * signal.reduction - 1.0, ratio
-    arm = bridge.arm_ratio(value) / bridge.arm_ratio(signal.unstrained)
-    ratio = np.where(value >= 0.5, np.inf, np.where(value <= -0.5, 0.0, arm))
+        return _resistance_change(value, signal, _series(signal, warmth))
+    shown, unstrained = open_ratio(value, signal), float(open_ratio(signal.unstrained, signal))
+    arm = bridge.arm_ratio(shown) / bridge.arm_ratio(unstrained)
+    ratio = np.where(shown >= 0.5, np.inf, np.where(shown <= -0.5, 0.0, arm))
     if signal.wiring in QUARTER:
-        return _gauge_ratio(arm, signal) * signal.reduction - 1.0, ratio
-    return _SEVERAL[signal.wiring](value - signal.unstrained, signal.poisson), ratio
+        change = _gauge_ratio(arm, signal, _series(signal, warmth)) * signal.reduction - 1.0
+        return change, ratio
+    r = shown - unstrained
+    if signal.wiring in HALF:
+        r = bridge.half_bridge_output(shown, unstrained)
+    delta = arms.equivalent_delta(r, signal.wiring, signal.poisson)
+    return delta * (1.0 + lead_share(signal)), ratio
 
 
-def _gauge_ratio(arm: Floats, signal: Signal) -> Floats:
-    """R/R_unstrained of the gauge from that of its arm: leads and leakage taken off."""
-    if signal.nominal_ohm is None or not (signal.series_ohm or signal.leakage_ohm):
-        return arm
-    rest = bridge.arm_resistance(signal.nominal_ohm, signal.series_ohm, signal.leakage_ohm)
-    gauge = bridge.gauge_resistance(arm * rest, signal.series_ohm, signal.leakage_ohm)
-    return gauge / signal.nominal_ohm
+def lead_share(signal: Signal) -> float:
+    """Resistance of the leads in an arm over that of the gauge."""
+    return 0.0 if signal.nominal_ohm is None else signal.series_ohm / signal.nominal_ohm
+
+
+def open_ratio(value: npt.ArrayLike, signal: Signal) -> Floats:
+    """Output [V/V] that a bridge would show to a meter of infinite input resistance."""
+    if signal.meter_ohm is None or signal.nominal_ohm is None:
+        return np.asarray(value, np.float64)
+    arm = signal.nominal_ohm + signal.series_ohm
+    return meter.open_output(value, arm, signal.meter_ohm, one_arm=signal.wiring in QUARTER)
+
+
+def arm_resistance(value: npt.ArrayLike, signal: Signal) -> Floats:
+    """Resistance behind the terminals of a resistance wiring, leads included; infinite: open."""
+    shown = np.asarray(value, np.float64)
+    if signal.wiring == "divider":
+        shown = meter.divider_resistance(shown, signal.reference_ohm or np.nan)
+    if signal.meter_ohm is None:
+        return shown
+    below = ~(shown >= signal.meter_ohm)
+    rest = np.where(below, signal.meter_ohm - shown, 1.0)
+    return np.where(below, shown * (signal.meter_ohm / rest), np.inf)
+
+
+def heard_series(joined: Joined, channel: str, signal: Signal) -> Series:
+    """
+    Values of a channel as `relative_change` takes them.
+
+    Of an impedance 1/Re(Y), NaN where its other part is missing or at a rail.
+    """
+    series, beside = joined.get(channel, NOTHING), signal.imaginary
+    if beside is None:
+        return series
+    real, imaginary = series.value, joined_value(joined, beside.channel, series.time, 0)
+    at_rail = (real >= signal.rail_high) | (real <= signal.rail_low)
+    at_rail |= (imaginary >= beside.rail_high) | (imaginary <= beside.rail_low)
+    value = meter.parallel_resistance(real, imaginary)
+    return Series(series.time, np.where(at_rail, np.nan, value))
 
 
 def electrical_faults(value: Floats, ratio: Floats, signal: Signal) -> dict[str, Bools]:
@@ -165,24 +112,73 @@ def electrical_faults(value: Floats, ratio: Floats, signal: Signal) -> dict[str,
     }
 
 
+def change_at(
+    value: Floats, signal: Signal, block: Block, joined: Joined, age_us: int
+) -> tuple[Floats, Floats | None, Floats]:
+    """
+    δ at the rows of a block, with what has to be joined for it.
+
+    Args:
+        value: in the channel's unit, shape (n,); of an impedance 1/Re(Y).
+        signal: of the placement that sent it.
+        block: whose times count.
+        joined: values by channel.
+        age_us: longest age of the leads' temperature.
+
+    Returns:
+        δ, NaN where it has no solution; the leads' temperature, NaN where it is missing (δ is then
+        as if they were at their reference), None where no channel tells it; the ratio of
+        `relative_change`.
+    """
+    leads = signal.leads
+    if leads is None or leads.channel is None:
+        delta, ratio = relative_change(value, signal)
+        return delta, None, ratio
+    temperature = joined_value(joined, leads.channel, block.time, age_us)
+    warmth = np.where(np.isnan(temperature), 0.0, temperature - leads.reference_c)
+    delta, ratio = relative_change(value, signal, warmth)
+    return delta, temperature, ratio
+
+
 def stage_signal(block: Block, state: GaugeState, context: Context) -> tuple[Block, GaugeState]:
-    """Adds `delta`: the relative resistance change, NaN where the reading fails."""
-    signal = context.signal
+    """
+    Adds `delta`: the relative resistance change, NaN where the reading fails; for two-wire leads
+    `lead_variance` of δ and, where a channel tells it, `lead_temperature` [°C]; for an impedance
+    `parallel_ohm`, 1/Re(Y).
+
+    Sets `warm_up` after a gap where the placement states a warm-up, and `uncompensated` where a
+    named temperature of the leads is missing.
+    """
+    signal, joined = context.signal, context.joined
+    tests, state = warming_up(block, state, context)
     value = block["reading"]
-    delta, ratio = relative_change(value, signal)
-    tests = block.tests.copy()
-    for name, rows in electrical_faults(value, ratio, signal).items():
+    columns: dict[str, Floats] = {}
+    if signal.imaginary is not None:
+        beside = joined_value(joined, signal.imaginary.channel, block.time, 0)
+        rails = (beside >= signal.imaginary.rail_high) | (beside <= signal.imaginary.rail_low)
+        tests[rails] |= TEST_BIT["converter_rail"]
+        value = columns["parallel_ohm"] = meter.parallel_resistance(value, beside)
+    age_us = context.segment.joins.age_us
+    delta, leads_c, ratio = change_at(value, signal, block, joined, age_us)
+    for name, rows in electrical_faults(block["reading"], ratio, signal).items():
         tests[rows] |= TEST_BIT[name]
-    tests[(tests == 0) & ~np.isfinite(delta)] |= TEST_BIT["not_a_number"]
-    delta = np.where(tests & context.failing != 0, np.nan, delta)
-    return block.with_columns(tests=tests, delta=delta), state
+    tests[(tests & context.failing == 0) & ~np.isfinite(delta)] |= TEST_BIT["not_a_number"]
+    columns["delta"] = np.where(tests & context.failing != 0, np.nan, delta)
+    if leads_c is not None:
+        columns["lead_temperature"] = leads_c
+        tests[np.isnan(leads_c)] |= TEST_BIT["uncompensated"]
+    if signal.leads is not None:
+        unknown = np.zeros(len(block), bool) if leads_c is None else np.isnan(leads_c)
+        span = context.strain.thermal.range_c
+        columns["lead_variance"] = _lead_variance(signal.leads, unknown, span)
+    return block.adding(columns, tests), state
 
 
 def stage_linear(block: Block, state: GaugeState, context: Context) -> tuple[Block, GaugeState]:
     """Adds `value` and `u` of a linear sensor: scale·(reading - unstrained)."""
     model = context.linear
     reading = block["reading"]
-    tests = block.tests.copy()
+    tests, state = warming_up(block, state, context)
     tests[(reading >= model.rail_high) | (reading <= model.rail_low)] |= TEST_BIT["converter_rail"]
     tests[~np.isfinite(reading)] |= TEST_BIT["not_a_number"]
     if context.segment.is_expired:
@@ -191,3 +187,36 @@ def stage_linear(block: Block, state: GaugeState, context: Context) -> tuple[Blo
     above = np.where(fails, np.nan, reading - model.unstrained)
     u = np.hypot(model.scale_u * above, model.scale * model.unstrained_u)
     return block.with_columns(tests=tests, value=model.scale * above, u=u), state
+
+
+def _series(signal: Signal, warmth: Floats | float) -> Floats | float:
+    """Leads in the gauge's arm [Ω], as warm as they are."""
+    if signal.leads is None:
+        return signal.series_ohm
+    return signal.series_ohm + signal.leads.ohm * bridge.COPPER_PER_K * warmth
+
+
+def _resistance_change(
+    value: Floats, signal: Signal, series: Floats | float
+) -> tuple[Floats, Floats]:
+    shown, unstrained = arm_resistance(value, signal), arm_resistance([signal.unstrained], signal)
+    ratio = np.maximum(shown - series, 0.0) / (unstrained - signal.series_ohm)
+    gauge = bridge.gauge_resistance(shown, series, signal.leakage_ohm)
+    rest = bridge.gauge_resistance(unstrained, signal.series_ohm, signal.leakage_ohm)
+    return gauge / rest * signal.reduction - 1.0, ratio
+
+
+def _gauge_ratio(arm: Floats, signal: Signal, series: Floats | float) -> Floats:
+    """R/R_unstrained of the gauge from that of its arm: leads and leakage taken off."""
+    if signal.nominal_ohm is None or not (signal.series_ohm or signal.leakage_ohm):
+        return arm
+    rest = bridge.arm_resistance(signal.nominal_ohm, signal.series_ohm, signal.leakage_ohm)
+    gauge = bridge.gauge_resistance(arm * rest, series, signal.leakage_ohm)
+    return gauge / signal.nominal_ohm
+
+
+def _lead_variance(leads: Leads, unknown: Bools, span: tuple[float, float]) -> Floats:
+    """Of δ; where a named temperature is missing, leads may be anywhere in the chamber's range."""
+    known = (leads.delta_per_k * leads.temperature_u) ** 2
+    widest = max(abs(end - leads.reference_c) for end in span)
+    return np.where(unknown, (leads.delta_per_k * widest) ** 2 / 3.0, known)

@@ -48,6 +48,20 @@ def quarter_bridge_delta(e: npt.ArrayLike, e_unstrained: float = 0.0) -> Floats:
     return np.where(possible, delta, np.nan)
 
 
+def half_bridge_output(e: npt.ArrayLike, e_unstrained: float) -> Floats:
+    """
+    r that a half bridge balanced at rest would show for the same change of its two arms.
+
+    r = (e - e0)/(1 - 4·e·e0), exact, since the half bridge knows the ratio of its arms. NaN where
+    |e| >= ½.
+    """
+    ratio = np.asarray(e, np.float64)
+    possible = np.abs(ratio) < 0.5
+    safe = np.where(possible, ratio, 0.0)
+    balanced = (safe - e_unstrained) / (1.0 - 4.0 * safe * e_unstrained)
+    return np.where(possible, balanced, np.nan)
+
+
 def half_bending_delta(r: npt.ArrayLike) -> Floats:
     """δ of arm 1 of a half bridge in bending (arm 2 feels -δ): r = δ/2. NaN where |δ| >= 1."""
     return _physical(2.0 * np.asarray(r, np.float64))
@@ -69,8 +83,15 @@ def half_poisson_delta(r: npt.ArrayLike, poisson: float) -> Floats:
 
 
 def full_poisson_bending_delta(r: npt.ArrayLike, poisson: float) -> Floats:
-    """δ of arm 1 with Poisson pairs on both faces in bending: r = δ(1+ν)/2, so δ = 2r/(1+ν)."""
-    return _physical(2.0 * np.asarray(r, np.float64) / (1.0 + poisson))
+    """
+    δ of arm 1 with Poisson pairs on both faces in bending (arms δ, -νδ, +νδ, -δ), exact.
+
+    r = 2δ(1+ν)/(4 - (1-ν)²δ²), so δ = 4r/((1+ν) + √((1+ν)² + 4(1-ν)²r²)); the textbook form
+    r = δ(1+ν)/2 is its beginning, 5e-5 away at δ = 0.02. NaN where |δ| >= 1.
+    """
+    ratio = np.asarray(r, np.float64)
+    root = np.sqrt((1.0 + poisson) ** 2 + (2.0 * (1.0 - poisson) * ratio) ** 2)
+    return _physical(4.0 * ratio / ((1.0 + poisson) + root))
 
 
 def full_poisson_axial_delta(r: npt.ArrayLike, poisson: float) -> Floats:
@@ -99,7 +120,7 @@ def arm_resistance(gauge: npt.ArrayLike, series: float, leakage: float | None) -
     return np.asarray(resistance + series)
 
 
-def gauge_resistance(arm: npt.ArrayLike, series: float, leakage: float | None) -> Floats:
+def gauge_resistance(arm: npt.ArrayLike, series: float | Floats, leakage: float | None) -> Floats:
     """
     Resistance of the gauge alone [Ω]: undoes `arm_resistance`.
 

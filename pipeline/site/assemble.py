@@ -61,6 +61,8 @@ def _structure(lookup: Lookup, table: StructureTable) -> Structure:
         calibrations=_calibrations(lookup, {placement.calibration for placement in placements}),
         zeros=_zeros(lookup, table.id),
         rules=tuple(rule.item for rule in parts.rules if rule.item.structure == table.id),
+        rosettes=tuple(r.item for r in parts.rosettes if r.item.structure == table.id),
+        sections=tuple(s.item for s in parts.sections if s.item.structure == table.id),
     )
 
 

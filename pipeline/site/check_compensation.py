@@ -43,7 +43,7 @@ def check_models(lookup: Lookup) -> Iterator[Mistake]:
     """`model` has its tables in every calibration that applies, and the channels to feed them."""
     for placement in lookup.parts.placements:
         one = placement.item
-        if one.wiring == "linear" or one.wiring in SEVERAL_ARMS:
+        if one.wiring == "linear":
             continue
         history = lookup.in_force(one)
         if one.compensation == "model":
@@ -67,10 +67,14 @@ def _model(
             expected = "a calibration with [temperature]"
             yield placement.mistake("compensation", found, expected, remedy)
     yield from _needs(placement, "temperature_channel", "compensation model")
-    yield from _needs(placement, "unstrained_temperature_c", "compensation model")
+    # What the climate did to all arms alike cancelled at commissioning too.
+    is_alone = placement.item.wiring not in SEVERAL_ARMS
+    if is_alone:
+        yield from _needs(placement, "unstrained_temperature_c", "compensation model")
     if any(calibration.item.moisture for calibration in history):
         yield from _needs(placement, "humidity_channel", "[moisture] of its calibration")
-        yield from _needs(placement, "unstrained_humidity_rh", "[moisture] of its calibration")
+        if is_alone:
+            yield from _needs(placement, "unstrained_humidity_rh", "[moisture] of its calibration")
 
 
 def _needs(placement: Located[Placement], key: str, reason: str) -> Iterator[Mistake]:
@@ -82,37 +86,40 @@ def _needs(placement: Located[Placement], key: str, reason: str) -> Iterator[Mis
 
 def check_several_arms(lookup: Lookup) -> Iterator[Mistake]:
     """
-    With several active arms the factor is constant, and no climate is taken off a second time.
+    With several active arms the curve of each is known, and no climate is taken off twice.
 
-    Ref: trade: climate is common to the arms; the bridge forms assume an odd, linear F.
+    Climate is common to the arms: with `model` it only changes their gain, and c_k acts in each.
     """
     for placement in lookup.parts.placements:
         if placement.item.wiring not in SEVERAL_ARMS:
             continue
-        if placement.item.compensation != "none":
-            expected = f"none with wiring {placement.item.wiring}: climate is common to the arms"
-            remedy = 'Write none, and as reason "climate is common to the arms".'
-            found = placement.item.compensation
-            yield placement.mistake("compensation", found, expected, remedy)
+        if placement.item.compensation == "companion":
+            expected = f"model or none with wiring {placement.item.wiring}"
+            remedy = "The climate is common to the arms: a companion would take it off twice."
+            yield placement.mistake("compensation", "companion", expected, remedy)
         for calibration in lookup.in_force(placement.item):
-            yield from _common_to_arms(placement, calibration)
+            yield from _curves_of_arms(placement, calibration)
 
 
-def _common_to_arms(
+def _curves_of_arms(
     placement: Located[Placement], calibration: Located[Calibration]
 ) -> Iterator[Mistake]:
     one, wiring = calibration.item, placement.item.wiring
-    if one.curve is not None and one.curve.kind != "line":
-        found = f'"{one.id}" with a {one.curve.kind} curve and wiring {wiring}'
-        expected = "a line curve, since the arms' own curves are not known"
-        remedy = "Wire the gauge as a quarter bridge or by resistance, or fit a line."
+    if one.curve is None:
+        return
+    if one.curve.kind != "line" and one.batch is None:
+        found = f'"{one.id}" of one gauge, with a {one.curve.kind} curve, and wiring {wiring}'
+        expected = (
+            "a calibration of the batch that all arms are from: the curve of each must be known"
+        )
+        remedy = "Name one of the batch, or wire each gauge as a quarter bridge or by resistance."
         yield placement.mistake("calibration", found, expected, remedy)
-    for table in ("temperature", "moisture", "ageing"):
-        if getattr(one, table) is not None:
-            found = f'"{one.id}" with [{table}] and wiring {wiring}'
-            expected = f"a calibration without [{table}]: climate is common to the arms"
-            remedy = f"Write a calibration of its own for this wiring, without [{table}]."
-            yield placement.mistake("calibration", found, expected, remedy)
+    low, high = one.curve.range_um_m
+    if not low < 0 < high:
+        found = f'"{one.id}", calibrated from {low:g} to {high:g} µm/m, and wiring {wiring}'
+        expected = "a range on both sides of 0: one arm is compressed when another is stretched"
+        remedy = "Calibrate on both sides, or wire each gauge as a quarter bridge or by resistance."
+        yield placement.mistake("calibration", found, expected, remedy)
 
 
 def check_companions(lookup: Lookup) -> Iterator[Mistake]:

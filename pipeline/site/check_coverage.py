@@ -77,7 +77,8 @@ def check_installed(lookup: Lookup) -> Iterator[Mistake]:
     if "gauge" in parts.incomplete:
         return
     for point in parts.points:
-        if not lookup.placements_at(point.item.id):
+        # A shunt point has the gauge that names it: see `check_shunt_points`.
+        if point.item.quantity != "shunt" and not lookup.placements_at(point.item.id):
             remedy = "Add its row to gauges.csv, or make this row a comment with # until then."
             expected = "a gauge, since without one a rule on this point can never alarm"
             yield point.mistake("", "a point without any gauge", expected, remedy)

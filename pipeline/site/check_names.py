@@ -29,13 +29,14 @@ def check_ids(lookup: Lookup) -> Iterator[Mistake]:
         parts.calibrations, parts.rules,
     )  # fmt: skip
     for located in (one for group in with_id for one in group):
-        yield from _id_mistake(located, "id", located.item.id)
+        yield from id_mistake(located, "id", located.item.id)
     for placement in parts.placements:
-        yield from _id_mistake(placement, "serial", placement.item.serial)
-        yield from _id_mistake(placement, "batch", placement.item.batch)
+        yield from id_mistake(placement, "serial", placement.item.serial)
+        yield from id_mistake(placement, "batch", placement.item.batch)
 
 
-def _id_mistake(located: Located[Any], key: str, name: str) -> Iterator[Mistake]:
+def id_mistake(located: Located[Any], key: str, name: str) -> Iterator[Mistake]:
+    """What is wrong with a name as an id."""
     if not _ID.fullmatch(name) or len(name) > _LONGEST_ID:
         expected = f"at most {_LONGEST_ID} of A-Z a-z 0-9 _ -, beginning with a letter or digit"
         remedy = f"Rename it here and wherever it is referred to, for example {_plain(name)}."
@@ -101,7 +102,10 @@ def _reference(
 def check_channel_references(lookup: Lookup) -> Iterator[Mistake]:
     """A placement's channels are sent by a node of the structure on which its point lies."""
     parts = lookup.parts
-    keys = ("channel", "temperature_channel", "humidity_channel", "air_temperature_channel")
+    keys = (
+        "channel", "temperature_channel", "humidity_channel", "air_temperature_channel",
+        "imaginary_channel", "lead_temperature_channel", "shunt_channel",
+    )  # fmt: skip
     # Refused, or sent by a node that is nowhere: told already, where it stands.
     unplaced = parts.names["channel"] - {channel for _, channel in lookup.channels}
     known = {structure.item.id for structure in parts.structures}

@@ -13,8 +13,13 @@ from pipeline.site.lookup import Lookup
 
 _POSITIVE = {
     "channel": ("interval_s",),
-    "point": ("modulus_gpa", "rate_per_s", "flat_s"),
-    "placement": ("climate_age_s", "nominal_ohm", "leakage_ohm"),
+    "point": (
+        "modulus_gpa", "rate_per_s", "flat_s", "gap_s", "spike_height", "noise_s", "noise_low",
+        "noise_high", "companion_um_m", "leakage_drop", "clock_intervals",
+    ),
+    "placement": (
+        "climate_age_s", "nominal_ohm", "leakage_ohm", "meter_ohm", "reference_ohm", "shunt_ohm",
+    ),
     "rule": ("respond_within_min", "after_s"),
     "storage": (
         "seal_every_min", "group_commit_ms", "quarantine_mb", "future_tolerance_s", "oldest_days",
@@ -24,7 +29,7 @@ _POSITIVE = {
 }  # fmt: skip
 _NOT_NEGATIVE = {
     "point": ("flat_tolerance",),
-    "placement": ("unstrained_u", "lead_ohm"),
+    "placement": ("unstrained_u", "lead_ohm", "lead_temperature_u_k", "warm_up_s"),
     "rule": ("deadband", "on_delay_s", "off_delay_s"),
     "storage": (
         "final_after_min", "settle_s", "keep_raw_days", "keep_results_days", "keep_summary_days",
@@ -32,13 +37,17 @@ _NOT_NEGATIVE = {
     ),
     "zero": ("offset_delta_u",),
 }  # fmt: skip
-_IN_ORDER = {"channel": ("rail_low", "rail_high"), "point": ("gross_low", "gross_high")}
+_IN_ORDER = {
+    "channel": (("rail_low", "rail_high"),),
+    "point": (("gross_low", "gross_high"), ("noise_low", "noise_high")),
+}
 _WITHIN = {
     "broker": (("port", 1, 65535), ("receive_maximum", 1, 65535)),
     "mail": (("port", 1, 65535),),
     "placement": (
         ("unstrained_humidity_rh", 0, 100),
         ("unstrained_temperature_c", -60, 120),
+        ("lead_temperature_c", -60, 120),
     ),
 }
 # Below this an expansion in 1e-6/K was surely written in 1/K.
@@ -63,8 +72,8 @@ def check_numbers(lookup: Lookup) -> Iterator[Mistake]:
             if value is not None and not low <= value <= high:
                 remedy = "Mend the number, and look at its unit."
                 yield located.mistake(key, _shown(value), f"{low} to {high}", remedy)
-        if kind in _IN_ORDER:
-            yield from _order(located, *_IN_ORDER[kind])
+        for low_key, high_key in _IN_ORDER.get(kind, ()):
+            yield from _order(located, low_key, high_key)
 
 
 def check_expansions(lookup: Lookup) -> Iterator[Mistake]:

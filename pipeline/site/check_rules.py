@@ -8,9 +8,11 @@ from collections.abc import Iterator
 from fnmatch import fnmatchcase
 
 from pipeline.errors import Mistake
+from pipeline.physics.arms import arm_strains
 from pipeline.site.located import Located, did_you_mean
 from pipeline.site.lookup import Lookup
-from pipeline.site.models import Placement, Rule
+from pipeline.site.models import Curve, Placement, Rule
+from pipeline.site.units import SEVERAL_ARMS
 
 _WORDS = {
     "basis": "who set it and on what ground",
@@ -120,9 +122,11 @@ def _beyond(
     if curve is None:
         return
     name, expected = history[-1].item.id, "a limit inside the calibrated range"
-    low, high = curve.range_um_m
+    low, high = _range_of(placement.item, curve)
     if low >= high:
         return
+    if placement.item.wiring in SEVERAL_ARMS:
+        name = f"{name} as {placement.item.wiring}"
     for limit in (rule.item.high, rule.item.low):
         if limit is None or low <= limit <= high:
             continue
@@ -134,6 +138,18 @@ def _beyond(
         )
         remedy = f"Calibrate further or set the limit to {end:g} or {side}."
         yield placement.mistake("", found, expected, remedy)
+
+
+def _range_of(placement: Placement, curve: Curve) -> tuple[float, float]:
+    """The calibrated range [µm/m]; of several arms where none of them has left it."""
+    low, high = curve.range_um_m
+    if placement.wiring not in SEVERAL_ARMS:
+        return low, high
+    poisson = placement.poisson or 0.0
+    # A ratio that is none is told where it stands.
+    arms = arm_strains(placement.wiring, poisson if 0.0 < poisson < 0.5 else 0.0)
+    ends = [sorted((low / a, high / a)) for a in arms if a]
+    return max(end[0] for end in ends), min(end[1] for end in ends)
 
 
 def check_silence(lookup: Lookup) -> Iterator[Mistake]:

@@ -8,18 +8,20 @@ from collections.abc import Iterator
 from math import inf
 
 from pipeline.errors import Mistake
-from pipeline.site.located import Located, did_you_mean
+from pipeline.site.located import did_you_mean
 from pipeline.site.lookup import Lookup
-from pipeline.site.models import Placement
 from pipeline.site.units import (
     CHANNEL_UNITS,
     KINDS_OF_WIRING,
     POISSON_WIRINGS,
     QUARTER_WIRINGS,
+    RESISTANCE_WIRINGS,
     SEVERAL_ARMS,
     UNIT_OF_KIND,
     UNIT_OF_QUANTITY,
 )
+
+_OHMS = RESISTANCE_WIRINGS - {"divider"}
 
 
 def check_channel_units(lookup: Lookup) -> Iterator[Mistake]:
@@ -42,6 +44,7 @@ def check_channel_fits(lookup: Lookup) -> Iterator[Mistake]:
         ("temperature_channel", "temperature"),
         ("humidity_channel", "humidity"),
         ("air_temperature_channel", "temperature"),
+        ("lead_temperature_channel", "temperature"),
     )
     for placement in lookup.parts.placements:
         one = placement.item
@@ -84,7 +87,11 @@ def check_points(lookup: Lookup) -> Iterator[Mistake]:
         if at is None:
             continue
         quantity, wiring = at.item.quantity, placement.item.wiring
-        if (quantity == "strain") == (wiring == "linear"):
+        if quantity == "shunt":
+            found = f'point "{at.item.id}", which takes the shunt checks of a gauge'
+            remedy = "Name the gauge's own point here, and this one in shunt_point."
+            yield placement.mistake("point", found, "a point that a gauge measures", remedy)
+        elif (quantity == "strain") == (wiring == "linear"):
             found = f'{wiring} at point "{at.item.id}", which measures {quantity}'
             expected = "a bridge or resistance wiring for strain, linear for all else"
             remedy = "Mend the wiring here or the quantity in points.csv."
@@ -105,7 +112,7 @@ def check_unstrained(lookup: Lookup) -> Iterator[Mistake]:
         if one.unstrained is None:
             remedy = "Fill in what the instrument showed at commissioning (0 if a sensor has none)."
             yield placement.mistake("unstrained", "an empty cell", "the unstrained value", remedy)
-        elif one.wiring.startswith("resistance") and one.unstrained <= 0:
+        elif one.wiring in _OHMS and one.unstrained <= 0:
             remedy = "Write the resistance in Ohm."
             found = f"{one.unstrained:g} Ohm"
             yield placement.mistake("unstrained", found, "a resistance above 0", remedy)
@@ -113,39 +120,18 @@ def check_unstrained(lookup: Lookup) -> Iterator[Mistake]:
             found = f"{one.unstrained:g} Ohm with leads of {one.lead_ohm:g} Ohm each"
             remedy = "Write what the meter showed, leads included."
             yield placement.mistake("unstrained", found, "more than both leads", remedy)
-        elif one.wiring.startswith("resistance") and one.unstrained >= (one.leakage_ohm or inf):
+        elif one.wiring in _OHMS and one.unstrained >= (one.leakage_ohm or inf):
             found = f"{one.leakage_ohm:g} Ohm beside unstrained {one.unstrained:g} Ohm"
             remedy = "Look at its unit: 100 MOhm is 1e8."
             yield placement.mistake("leakage_ohm", found, "more than the gauge shows", remedy)
+        elif one.wiring in _OHMS and one.unstrained >= (one.meter_ohm or inf):
+            found = f"{one.meter_ohm:g} Ohm beside unstrained {one.unstrained:g} Ohm"
+            remedy = "Look at its unit: 10 MOhm is 1e7."
+            yield placement.mistake("meter_ohm", found, "more than the gauge shows", remedy)
         elif one.wiring in QUARTER_WIRINGS | SEVERAL_ARMS and abs(one.unstrained) >= 0.5:
             found, expected = f"{one.unstrained:g} V/V", "an output ratio between -0.5 and 0.5 V/V"
             remedy = "Write the ratio in V/V: 0.132 mV/V is 0.000132."
             yield placement.mistake("unstrained", found, expected, remedy)
-
-
-def check_leads(lookup: Lookup) -> Iterator[Mistake]:
-    """Lead wires and leakage stand only where the chain takes them off."""
-    for placement in lookup.parts.placements:
-        one = placement.item
-        for key in ("lead_ohm", "leakage_ohm"):
-            value = getattr(one, key)
-            if value:
-                yield from _lead_mistake(placement, key, value)
-
-
-def _lead_mistake(placement: Located[Placement], key: str, value: float) -> Iterator[Mistake]:
-    wiring = placement.item.wiring
-    takes = QUARTER_WIRINGS | {"resistance_2wire"}
-    if key == "leakage_ohm":
-        takes |= {"resistance_4wire"}
-    if wiring not in takes:
-        expected = f"no {key} with wiring {wiring}"
-        remedy = f"Leave it empty; the chain takes it off for {', '.join(sorted(takes))} only."
-        yield placement.mistake(key, f"{value:g} Ohm", expected, remedy)
-    elif wiring in QUARTER_WIRINGS and placement.item.nominal_ohm is None:
-        remedy = f"Fill in the gauge's resistance; without it {key} cannot be taken off."
-        found = f"an empty cell beside {key} {value:g} Ohm"
-        yield placement.mistake("nominal_ohm", found, "the gauge's resistance in Ohm", remedy)
 
 
 def check_poisson(lookup: Lookup) -> Iterator[Mistake]:

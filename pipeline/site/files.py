@@ -11,6 +11,7 @@ from pipeline.errors import Mistake
 REQUIRED = ("site.toml", "points.csv", "channels.csv", "gauges.csv", "rules.toml")
 CALIBRATIONS = "calibrations"
 ZEROS = "zeros.jsonl"
+OPTIONAL = (ZEROS, "rosettes.csv", "sections.csv")
 
 _WHY = {
     "site.toml": "it names the site, its broker, its structures and its people",
@@ -50,8 +51,8 @@ def _names(folder: Path) -> list[str]:
         for path in (folder / CALIBRATIONS).glob("*.toml")
         if not path.name.startswith(".")
     ]
-    zeros = [ZEROS] if (folder / ZEROS).exists() else []
-    return [*REQUIRED, *calibrations, *zeros]
+    optional = [name for name in OPTIONAL if (folder / name).exists()]
+    return [*REQUIRED, *calibrations, *optional]
 
 
 def _text(path: Path, name: str, mistakes: list[Mistake]) -> str | None:

@@ -85,6 +85,13 @@ class Gathering:
             self.lost(kind)
         return self.models(model, kind, entries, name)
 
+    def optional_csv(self, model: type[M], file: str, kind: str) -> tuple[Located[M], ...]:
+        """The rows of a CSV file that need not be there."""
+        if file in self.files:
+            return self.csv(model, file, kind)
+        self.names[kind] = frozenset()
+        return ()
+
     def table(
         self, model: type[M], document: Mapping[str, Any] | None, name: str, *, required: bool
     ) -> Located[M] | None:

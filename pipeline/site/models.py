@@ -9,7 +9,9 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict
+from pipeline.site.derived_points import Rosette, Section
+from pipeline.site.electrical import Electrical
+from pipeline.site.model import Model as Model
 
 Role = Literal["viewer", "operator", "engineer"]
 Delivery = Literal["log", "mail", "mqtt"]
@@ -25,14 +27,10 @@ Wiring = Literal[
     "full_poisson_axial",
     "resistance_4wire",
     "resistance_2wire",
+    "divider",
+    "impedance",
     "linear",
 ]
-
-
-class Model(BaseModel):
-    """Base: strict, frozen, unknown keys are mistakes, NaN and infinity are refused."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
 
 
 class Tls(Model):
@@ -147,9 +145,26 @@ class Point(Model):
     rate_per_s: float | None = None
     flat_s: float | None = None
     flat_tolerance: float = 0.0
+    gap_s: float | None = None
+    """Longest distance of readings that is no gap; empty: 2.5 intervals of the channel."""
+    spike_height: float | None = None
+    """In `unit`: how far a value may stand from the mean of the two beside it."""
+    noise_s: float | None = None
+    """Span over which the standard deviation is taken."""
+    noise_low: float | None = None
+    noise_high: float | None = None
+    """In `unit`: a standard deviation below is attenuated, above is noise."""
+    companion_um_m: float | None = None
+    """How far the companion may be from what its calibration expects of the climate."""
+    leakage_drop: float | None = None
+    """Share of its unstrained resistance that a gauge may lose before leakage is suspected."""
+    clock_intervals: float | None = None
+    """More intervals than this between readings whose sequence goes on: the clock jumped."""
+    drift_budget_um_m_per_month: float | None = None
+    """Refused by `check`: this release takes no drift off by itself."""
 
 
-class Placement(Model):
+class Placement(Electrical):
     """A gauge (serial) at a point for a time; the rows of gauges.csv."""
 
     serial: str
@@ -164,12 +179,6 @@ class Placement(Model):
     unstrained_u: float = 0.0
     unstrained_temperature_c: float | None = None
     unstrained_humidity_rh: float | None = None
-    lead_ohm: float = 0.0
-    """One lead's resistance."""
-    nominal_ohm: float | None = None
-    leakage_ohm: float | None = None
-    """Insulation or meter input resistance in parallel with the gauge; empty: none."""
-    poisson: float | None = None
     calibration: str
     compensation: Literal["model", "companion", "none"]
     compensation_reason: str = ""
@@ -359,6 +368,8 @@ class Structure(Model):
     calibrations: tuple[Calibration, ...] = ()
     zeros: tuple[Zero, ...] = ()
     rules: tuple[Rule, ...] = ()
+    rosettes: tuple[Rosette, ...] = ()
+    sections: tuple[Section, ...] = ()
 
 
 class Site(Model):

@@ -11,6 +11,7 @@ from typing import Any
 
 from pipeline.errors import Mistake
 from pipeline.site import documents
+from pipeline.site.derived_points import Rosette, Section
 from pipeline.site.files import CALIBRATIONS, ZEROS
 from pipeline.site.gathering import Gathering
 from pipeline.site.located import Entry, Located
@@ -66,6 +67,8 @@ class Parts:
     calibrations: tuple[Located[Calibration], ...]
     rules: tuple[Located[Rule], ...]
     zeros: tuple[Located[Zero], ...]
+    rosettes: tuple[Located[Rosette], ...]
+    sections: tuple[Located[Section], ...]
     names: Mapping[str, frozenset[str]]
     """By kind (`node`, `point`, `gauge`, …): every name that stands in a file, valid or not."""
     incomplete: frozenset[str]
@@ -106,6 +109,8 @@ def read_parts(folder: Path, files: Mapping[str, str]) -> tuple[Parts, list[Mist
         calibrations=_calibrations(gathering),
         rules=gathering.tables(Rule, rules, "rules.toml", "rule"),
         zeros=_zeros(gathering),
+        rosettes=gathering.optional_csv(Rosette, "rosettes.csv", "rosette"),
+        sections=gathering.optional_csv(Section, "sections.csv", "section"),
         # Last: what stands above fills them.
         names=gathering.names,
         incomplete=frozenset(gathering.incomplete),

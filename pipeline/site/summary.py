@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
 
+from pipeline.site.describe_derived import derived_rows
 from pipeline.site.models import (
     Broker,
     Calibration,
@@ -72,8 +73,7 @@ def _structure(structure: Structure) -> Iterator[str]:
     expansion = f"{structure.expansion_1e6_per_k:g}e-6/K"
     yield f"Structure {structure.id}: {_line(structure.name)}"
     yield f"  of {_line(structure.material)}, expansion {expansion}"
-    rows = [(f"node {node.id}", _line(node.description)) for node in structure.nodes]
-    yield from _columns(rows, 2)
+    yield from _columns([(f"node {n.id}", _line(n.description)) for n in structure.nodes], 2)
     members = dict.fromkeys(point.member for point in structure.points)
     for member in members:
         yield ""
@@ -81,6 +81,12 @@ def _structure(structure: Structure) -> Iterator[str]:
         for point in structure.points:
             if point.member == member:
                 yield from _point(structure, point)
+    if structure.rosettes or structure.sections:
+        yield ""
+        yield "  Derived points"
+    for head, rows in derived_rows(structure):
+        yield f"    {head}"
+        yield from _columns(rows, 6)
     used = {placement.channel for placement in structure.placements}
     rest = [channel for channel in structure.channels if channel.id not in used]
     if rest:
@@ -134,6 +140,16 @@ def _placement(
         yield "zero", _zero(structure, placement)
 
 
+_OHMS = {
+    "lead_ohm": "lead",
+    "nominal_ohm": "nominal",
+    "leakage_ohm": "leakage",
+    "meter_ohm": "input",
+    "reference_ohm": "reference",
+    "shunt_ohm": "shunt check with",
+}
+
+
 def _wiring(structure: Structure, placement: Placement) -> str:
     units = {channel.id: channel.unit for channel in structure.channels}
     unit = units.get(placement.channel, "")
@@ -145,7 +161,7 @@ def _wiring(structure: Structure, placement: Placement) -> str:
         parts[-1] += f" at {placement.unstrained_temperature_c:g} °C"
     if placement.unstrained_humidity_rh is not None:
         parts[-1] += f" and {placement.unstrained_humidity_rh:g} %RH"
-    for key, word in (("lead_ohm", "lead"), ("nominal_ohm", "nominal"), ("leakage_ohm", "leakage")):
+    for key, word in _OHMS.items():
         if getattr(placement, key):
             parts.append(f"{word} {getattr(placement, key):g} Ohm")
     if placement.poisson is not None:

@@ -37,10 +37,17 @@ KINDS_OF_WIRING: Mapping[Wiring, tuple[ChannelKind, ...]] = {
     "full_poisson_axial": ("bridge",),
     "resistance_4wire": ("resistance",),
     "resistance_2wire": ("resistance",),
+    "divider": ("bridge",),
+    "impedance": ("resistance",),
     "linear": ("linear", "temperature", "humidity"),
 }
 
 QUARTER_WIRINGS = frozenset({"quarter_2wire", "quarter_3wire"})
+HALF_WIRINGS = frozenset({"half_bending", "half_poisson"})
+RESISTANCE_WIRINGS = frozenset({"resistance_4wire", "resistance_2wire", "divider", "impedance"})
+"""Wirings that come to the resistance of one gauge."""
+TWO_WIRE_WIRINGS = frozenset({"quarter_2wire", "resistance_2wire", "divider"})
+"""Both leads lie in the gauge's arm, and warm with nothing beside them."""
 SEVERAL_ARMS = frozenset(
     {"half_bending", "half_poisson", "full_bending", "full_poisson_bending", "full_poisson_axial"}
 )
@@ -50,5 +57,6 @@ UNIT_OF_QUANTITY: Mapping[str, str] = {
     "strain": "µm/m",
     "temperature": "°C",
     "humidity": "%RH",
+    "shunt": "1",
 }
 """Quantities of a point with one unit; any other quantity names its own."""

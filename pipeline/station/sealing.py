@@ -19,6 +19,7 @@ from pipeline.alarms.engine import Excursion, excursions
 from pipeline.blocks import Readings, concat_readings, concat_results
 from pipeline.errors import SpoolDamageError
 from pipeline.ingest.gate import accept
+from pipeline.site.derived_points import derived_units
 from pipeline.site.models import Site
 from pipeline.station.machine import Setup
 from pipeline.store.archive import Archive
@@ -192,7 +193,7 @@ def provenance(site: Site, setup: Setup, now_us: int) -> Provenance:
             Interval(p.point, _us(p.valid_from), _us(p.valid_to), interval[p.channel])
             for p in structure.placements
         ),
-        units=tuple((point.id, point.unit) for point in structure.points),
+        units=(*((p.id, p.unit) for p in structure.points), *derived_units(structure)),
     )
 
 

@@ -64,8 +64,12 @@ def _of_segment(path: Path, stop: int, setup: Setup) -> list[Readings]:
             messages = [r for r in records if r.kind == RecordKind.MESSAGE]
             if messages:
                 found.append(accept(messages, setup.gate).readings)
-    except FileNotFoundError:
+    except StorageError:
+        if path.exists():
+            raise
         return found  # dropped meanwhile: all of it is sealed
+    except FileNotFoundError:
+        return found
     except OSError as error:
         raise StorageError(
             f"{path}: the spool is not read: {error.strerror or error}. Run this as the station's "

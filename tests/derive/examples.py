@@ -171,16 +171,20 @@ def structure(
     calibrations: tuple[Calibration, ...] = (FOIL, FULL, PLAIN_FILM, TILT),
     interval_s: float = 60.0,
     points: dict[str, dict[str, Any]] | None = None,
+    beside: tuple[str, ...] = (),
     **channel: Any,
 ) -> Structure:
-    """The footbridge with these gauges; `points` changes fields by point, `channel` of theirs."""
+    """
+    The footbridge with these gauges; `points` changes fields by point or adds one, `channel` those
+    of the gauges' channels, `beside` names further ones like them.
+    """
     changes = points or {}
     channels = [
         Channel(id="ts", node="n1", kind="temperature", unit="Cel", interval_s=interval_s),
         Channel(id="ta", node="n1", kind="temperature", unit="Cel", interval_s=interval_s),
         Channel(id="rh", node="n1", kind="humidity", unit="%RH", interval_s=interval_s),
     ]
-    for name in dict.fromkeys(p.channel for p in placements):
+    for name in dict.fromkeys((*(p.channel for p in placements), *beside)):
         fields = {"kind": "resistance", "unit": "Ohm", **channel}
         channels.append(Channel(id=name, node="n1", interval_s=interval_s, **fields))
     return Structure(
@@ -192,7 +196,7 @@ def structure(
         channels=tuple(channels),
         points=tuple(
             Point(id=name, structure="footbridge", member="deck", **changes.get(name, {}))
-            for name in dict.fromkeys(p.point for p in placements)
+            for name in dict.fromkeys((*(p.point for p in placements), *changes))
         ),
         placements=placements,
         calibrations=calibrations,
@@ -200,22 +204,39 @@ def structure(
     )
 
 
+def electrical() -> tuple[Placement, ...]:
+    """Full bridge, half bridge of bent curves, divider with warm leads and warm-up, impedance."""
+    bridge = {"wiring": "full_poisson_axial", "unstrained": -2e-4, "poisson": 0.3}
+    half = {"wiring": "half_poisson", "unstrained": 1e-3, "poisson": 0.3, "lead_ohm": 20.0}
+    divider = {"wiring": "divider", "unstrained": 0.5, "reference_ohm": 10_000.0, "lead_ohm": 5.0}
+    leads = {"lead_temperature_channel": "ta", "lead_temperature_c": 15.0, "meter_ohm": 1e7}
+    return (
+        placement("B1", calibration="foil", **bridge),
+        film("B2", nominal_ohm=10_000.0, leakage_ohm=None, **half),
+        placement("D1", calibration="film", warm_up_s=300.0, **divider, **leads),
+        placement("Z1", calibration="film", wiring="impedance", imaginary_channel="Z1-im"),
+    )
+
+
 def everything() -> Plan:
     """
-    Foil with a zero within, a full film, a film with a companion, a film that is replaced, a
-    full bridge and a tilt sensor: one gauge for each way through the stages.
+    Foil with a zero and shunt checks within, a full film, two films with a companion, a film that
+    is replaced, a full bridge, a half bridge of bent curves, a divider with warm leads, an
+    impedance and a tilt sensor: one gauge for each way through the stages and their tests.
     """
     swap = START + timedelta(hours=5)
-    bridge = {"wiring": "full_poisson_axial", "unstrained": -2e-4, "poisson": 0.3}
     tested = {"gross_low": -800.0, "gross_high": 800.0, "rate_per_s": 2.0, "flat_s": 600.0}
+    noisy = {"noise_s": 1800.0, "noise_low": 40.0, "noise_high": 90.0, "spike_height": 15.0}
     placements = (
-        foil(),
+        foil(shunt_channel="F1-shunt", shunt_ohm=174_650.0, shunt_point="P-F1-shunt"),
         film("C1"),
         placement("C2", calibration="film", compensation="companion", companion="K2"),
         placement("K2", calibration="film"),
+        film("C5", compensation="companion", companion="K5"),
+        film("K5"),
         film("C3", valid_to=swap),
         film("C4", valid_from=swap, point="P-C3", channel="C3", unstrained=9_900.0),
-        placement("B1", calibration="foil", **bridge),
+        *electrical(),
         placement("T1", wiring="linear", calibration="tilt", unstrained=0.3),
     )
     return compile_plan(
@@ -223,9 +244,22 @@ def everything() -> Plan:
             placements,
             zeros=(zero("F1", 3.0), zero("C1", -1.0), zero("C1", 7.0)),
             points={
-                "P-F1": {**tested, "flat_tolerance": 0.5},
-                "P-C1": {**tested, "watched": "total"},
-                "P-T1": {"quantity": "tilt", "unit": "mm/m", "rate_per_s": 0.01},
+                "P-F1": {**tested, **noisy, "flat_tolerance": 0.5},
+                "P-C1": {**tested, "watched": "total", "leakage_drop": 0.007, **noisy},
+                "P-C2": {"companion_um_m": 100.0, "clock_intervals": 1.2},
+                "P-C5": {"companion_um_m": 100.0, "noise_s": 900.0, "noise_high": 30.0},
+                "P-F1-shunt": {"quantity": "shunt", "unit": "1", "gross_low": 0.99},
+                "P-T1": {
+                    "quantity": "tilt",
+                    "unit": "mm/m",
+                    "rate_per_s": 0.01,
+                    "clock_intervals": 1.4,
+                    "noise_s": 600.0,
+                    "noise_low": 1e-3,
+                    "noise_high": 2e-2,
+                    "spike_height": 1e-3,
+                },
             },
+            beside=("F1-shunt", "Z1-im"),
         )
     )

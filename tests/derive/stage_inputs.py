@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.blocks import Readings
 from pipeline.derive.block import Block, Context
-from pipeline.derive.chain import LINEAR_STAGES, STRAIN_STAGES
+from pipeline.derive.chain import stages_of
 from pipeline.derive.gauges import Plan
 from pipeline.derive.select import select_channels
 from pipeline.derive.series import Series
@@ -38,10 +38,12 @@ def stage_inputs(name: str, plan: Plan, stream: Readings) -> Iterator[StageInput
                 inside = (found.time >= segment.start_us) & (found.time < segment.end_us)
                 some = found.take(inside)
                 tests = some.contradicted.astype(np.int32) * 4096
-                block = Block(some.time, tests, np.zeros(len(some), bool), {"reading": some.value})
-                stages = LINEAR_STAGES if segment.strain is None else STRAIN_STAGES
+                columns = {"reading": some.value}
+                if some.sequence is not None:
+                    columns["sequence"] = some.sequence
+                block = Block(some.time, tests, np.zeros(len(some), bool), columns)
                 context = Context(gauge, segment, joined)
-                for stage_name, stage in stages.items():
+                for stage_name, stage in stages_of(segment).items():
                     if stage_name == name:
                         yield StageInput(block, state, context)
                     block, state = stage(block, state, context)

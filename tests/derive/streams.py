@@ -8,6 +8,7 @@ from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
 
 from pipeline.blocks import Readings, Results, concat_readings
 from tests.derive.examples import START_US
@@ -59,10 +60,11 @@ def busy_day(hours: float = 10.0, seed: int = 7) -> Readings:
         t = np.arange(0.0, end, 120.0) + 1.0 + 7.0 * k
         t = t[(t < 0.55 * end) | (t > 0.7 * end)]  # a silent spell, longer than the age
         made[channel] = (t, slow(t, middle, swing, 2.0 + k))
-    for k, channel in enumerate(("F1", "C1", "C2", "K2", "C3", "B1", "T1")):
+    for k, channel in enumerate(("F1", "C1", "C2", "K2", "C3", "B1", "T1", "C5", "K5")):
         t = np.cumsum(rng.uniform(20.0, 90.0, int(end / 60.0))).round(3) + 0.001 * (k + 1)
         made[channel] = (t, _signal(channel, t, rng))
-    stream = readings(made)
+    made |= _electrical(end, seed + 1)
+    stream = _counted(readings(made), rng)
     repeated = stream.take(np.arange(0, len(stream), 97))
     other = stream.take(np.arange(5, len(stream), 211))
     contradicting = Readings.from_columns(
@@ -70,9 +72,47 @@ def busy_day(hours: float = 10.0, seed: int = 7) -> Readings:
         other.table.column("channel").combine_chunks(),
         floats(other, "value") * 1.0001,
         other.column("received") + 1,
+        other.table.column("sequence").combine_chunks(),
     )
     joined = concat_readings([stream, repeated, contradicting])
     return joined.take(np.argsort(joined.column("time"), kind="stable"))
+
+
+def _electrical(end: float, seed: int) -> dict[str, tuple[Floats, Floats]]:
+    """Bridge of several arms, divider, impedance and shunt checks."""
+    rng, made = np.random.default_rng(seed), dict[str, tuple[Floats, Floats]]()
+    for k, channel in enumerate(("B2", "D1", "Z1", "F1-shunt")):
+        t = np.cumsum(rng.uniform(20.0, 90.0, int(end / 60.0))).round(3) + 0.001 * (k + 41)
+        wave, noise = np.sin(t / 1900.0), rng.normal(size=len(t))
+        made[channel] = (
+            t,
+            {
+                "B2": 1e-3 + 1e-3 * wave + 1e-6 * noise,
+                "D1": 0.5 + 2e-3 * wave + 1e-6 * noise,
+                "Z1": 10_000.0 * (0.9 + 8e-3 * wave + 1e-5 * noise),
+                "F1-shunt": 1.5e-4 - 5e-4 + 2e-4 * wave + 2e-5 * noise,
+            }[channel],
+        )
+    t, real = made["D1"]
+    made["D1"] = t[(t < 0.2 * end) | (t > 0.25 * end)], real[(t < 0.2 * end) | (t > 0.25 * end)]
+    t, real = made["Z1"]
+    # One message brings both parts of an impedance, and now and then one of them alone.
+    made["Z1-im"] = t[t % 13.0 > 1.0], -0.3 * real[t % 13.0 > 1.0]
+    return made
+
+
+def _counted(stream: Readings, rng: np.random.Generator) -> Readings:
+    """The readings in messages of ten, counted; now and then the count steps back or is lost."""
+    count = np.arange(len(stream)) // 10
+    count[rng.choice(len(stream), 40, replace=False)] -= 50
+    lost = rng.uniform(size=len(stream)) < 0.02
+    return Readings.from_columns(
+        stream.column("time"),
+        stream.table.column("channel").combine_chunks(),
+        floats(stream, "value"),
+        stream.column("received"),
+        pa.array(count, pa.int64(), mask=lost),
+    )
 
 
 def _signal(channel: str, t: Floats, rng: np.random.Generator) -> Floats:

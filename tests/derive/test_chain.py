@@ -283,7 +283,7 @@ def test_state_of_another_version_is_refused() -> None:
 
 
 def test_every_stage_has_a_name_of_its_own() -> None:
-    """Strain gauges and linear sensors share the quality stage and nothing else."""
+    """Strain gauges, linear sensors and shunt checks share the quality stage and nothing else."""
     assert list(STAGES) == [
         "signal",
         "climate",
@@ -293,6 +293,7 @@ def test_every_stage_has_a_name_of_its_own() -> None:
         "uncertainty",
         "quality",
         "linear",
+        "shunt",
     ]
 
 

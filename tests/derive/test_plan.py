@@ -12,8 +12,9 @@ import pytest
 from pipeline.derive.gauges import NEVER, Gauge, StrainModel, microseconds
 from pipeline.derive.plan import compile_plan
 from pipeline.errors import ConfigError
-from pipeline.site.models import Placement
+from pipeline.site.models import Calibration, Placement
 from tests.derive.examples import (
+    AGEING,
     BENT,
     CUBIC,
     DAMP,
@@ -143,16 +144,62 @@ def test_batch_spread_counts_only_for_a_gauge_that_was_not_on_the_bench() -> Non
     assert model(only(film(), calibrations=(own,))).spread.between == 0.0
 
 
+ARMS: dict[str, Any] = {"wiring": "half_bending", "unstrained": 0.0, "leakage_ohm": None}
+TENSION = LINE.model_copy(update={"range_um_m": (0.0, 3000.0)})
+
+
 def test_several_arms_have_climate_and_ageing_in_common() -> None:
-    """A, H and ageing cancel there and are not subtracted a second time; c_k stays."""
-    sheet = calibration("full", LINE, temperature=FILM_OUTPUT, moisture=DAMP)
-    gauge = model(
-        only(film(wiring="half_bending", unstrained=0.0, leakage_ohm=None), calibrations=(sheet,))
-    )
+    """A, H and ageing are kept as what the arms share, and come off nowhere else; c_k stays."""
+    sheet = calibration("full", LINE, temperature=FILM_OUTPUT, moisture=DAMP, ageing=AGEING)
+    gauge = model(only(film(**ARMS), calibrations=(sheet,)))
 
     assert gauge.thermal.output == ()
-    assert gauge.film is None
+    assert gauge.ageing is None
+    assert gauge.shared is not None
+    assert gauge.shared.output == FILM_OUTPUT.output
+    assert gauge.shared.ageing is not None
     assert gauge.thermal.factor_per_k == -8e-4
+    assert gauge.thermal.is_needed
+
+
+def test_arms_whose_film_was_measured_bare_share_the_structures_expansion_too() -> None:
+    """By hand: A' = 1.5e-4/K of the bare film and 2.1·12e-6/K of the steel, in every arm."""
+    bare = FILM_OUTPUT.model_copy(update={"yields": "total"})
+    sheet = calibration("full", LINE, temperature=bare)
+    gauge = model(only(film(**ARMS), calibrations=(sheet,)))
+
+    assert gauge.shared is not None
+    assert gauge.shared.output[0] == pytest.approx(1.752e-4, rel=1e-12)
+    assert not gauge.thermal.is_total
+
+
+def test_arms_without_a_model_share_nothing() -> None:
+    """With `none` neither c_k nor climate is used, and no temperature is needed."""
+    sheet = calibration("full", LINE, temperature=FILM_OUTPUT, moisture=DAMP, ageing=AGEING)
+    none = {"compensation": "none", "compensation_reason": "the arms have it in common"}
+    gauge = model(only(film(**ARMS, **none), calibrations=(sheet,)))
+
+    assert gauge.shared is not None
+    assert gauge.shared.output == ()
+    assert gauge.shared.ageing is None
+    assert gauge.film is None
+    assert not gauge.thermal.is_needed
+
+
+@pytest.mark.parametrize(
+    ("sheet", "message"),
+    [
+        (calibration("full", BENT, serial="C1", batch=None), "a bent curve of one gauge"),
+        (calibration("full", TENSION), "a range from 0 to 3000 µm/m"),
+    ],
+)
+def test_arms_whose_curves_are_not_known_are_refused(sheet: Calibration, message: str) -> None:
+    """A curve of one gauge says nothing of the others, one of tension nothing of compression."""
+    with pytest.raises(ConfigError) as refused:
+        only(film(**ARMS), calibrations=(sheet,))
+
+    assert message in str(refused.value)
+    assert "wire each gauge as a quarter bridge" in str(refused.value)
 
 
 @pytest.mark.parametrize(
@@ -162,11 +209,31 @@ def test_several_arms_have_climate_and_ageing_in_common() -> None:
         ({"unstrained": -5.0}, "a value that a whole gauge can give"),
         ({"calibration": "none such"}, 'calibration "none such"'),
         ({"calibration": "tilt"}, "no curve"),
-        ({"wiring": "half_bending", "unstrained": 0.0, "leakage_ohm": None}, "a bent curve"),
-        ({"wiring": "full_bending", "unstrained": 0.0}, "Leave them empty"),
+        ({"wiring": "full_bending", "unstrained": 0.0}, "leakage_ohm with wiring full_bending"),
+        ({"lead_ohm": 1.0}, "lead_ohm with wiring resistance_4wire"),
+        ({**ARMS, "lead_ohm": 1.0}, "without nominal_ohm"),
+        ({**ARMS, "meter_ohm": 1e7}, "without nominal_ohm"),
+        ({"wiring": "divider", "unstrained": 0.5}, "no reference_ohm with wiring divider"),
+        (
+            {"wiring": "divider", "unstrained": 1.5, "reference_ohm": 1e4},
+            "a value that a whole gauge can give",
+        ),
+        ({"meter_ohm": 9e3}, "a value that a whole gauge can give"),
+        ({"wiring": "impedance"}, "no imaginary_channel with wiring impedance"),
+        ({"wiring": "impedance", "imaginary_channel": "none"}, 'imaginary_channel "none"'),
+        ({"lead_temperature_channel": "ts"}, "no lead_temperature_c"),
+        ({"shunt_channel": "C1-shunt", "shunt_ohm": 1e6}, "without shunt_ohm or shunt_point"),
+        (
+            {"shunt_channel": "none", "shunt_ohm": 1e6, "shunt_point": "P-C1"},
+            'shunt_channel "none"',
+        ),
+        (
+            {"shunt_channel": "ts", "shunt_ohm": 1e6, "shunt_point": "none"},
+            'shunt_point "none"',
+        ),
         ({"wiring": "quarter_2wire", "unstrained": 0.0}, "without nominal_ohm"),
         ({"wiring": "quarter_2wire", "unstrained": 0.6, "nominal_ohm": 1.0}, "ratio in V/V"),
-        ({"wiring": "half_poisson", "unstrained": 0.0, "leakage_ohm": None}, "without poisson"),
+        ({"wiring": "half_poisson", "unstrained": 0.0, "leakage_ohm": None}, "no poisson"),
         ({"wiring": "linear"}, "without a scale"),
     ],
 )

@@ -4,47 +4,13 @@ Tests on the value and the flag of each row, through the chain of a tilt sensor.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-import numpy.typing as npt
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.blocks import TEST_BIT, TESTS, Results
-from pipeline.derive.chain import ChainState, compile_plan, initial_state, run_chain
-from pipeline.derive.gauges import Plan
-from pipeline.derive.quality import flags_of
-from tests.derive.examples import calibration, placement, structure
+from pipeline.derive.chain import ChainState, initial_state, run_chain
 from tests.derive.streams import floats, readings
-
-UNIT = calibration("unit", None, kind="linear", scale=1.0)
-
-
-def plan(interval_s: float = 60.0, **point: Any) -> Plan:
-    """A sensor that shows its reading, at a point with these tests."""
-    gauge = placement("T1", wiring="linear", calibration="unit", unstrained=0.0)
-    fields = {"P-T1": {"quantity": "tilt", "unit": "mm/m", **point}}
-    return compile_plan(structure((gauge,), (), (UNIT,), interval_s, fields, rail_high=1e6))
-
-
-def run(values: npt.ArrayLike, times: npt.ArrayLike | None = None, **point: Any) -> Results:
-    """Results of values a minute apart, or at given times [s]."""
-    value = np.asarray(values, np.float64)
-    at = np.arange(len(value)) * 60.0 if times is None else times
-    one = plan(**point)
-    return run_chain(readings({"T1": (at, value)}), initial_state(one), one)[0]
-
-
-def flags(results: Results) -> list[int]:
-    """The flag of each row."""
-    return [int(flag) for flag in results.column("flag")]
-
-
-def has(results: Results, test: str) -> list[int]:
-    """1 for each row that carries the bit."""
-    return [int(tests & TEST_BIT[test] != 0) for tests in results.column("tests").astype(np.int64)]
+from tests.derive.tilt import flags, has, plan, run
 
 
 def test_gross_range_ends_are_inside() -> None:
@@ -163,22 +129,3 @@ def test_failed_reading_is_a_row_without_a_value() -> None:
     assert flags(results) == [2, 4, 3]
     np.testing.assert_array_equal(np.isnan(floats(results, "value")), [False, True, False])
     np.testing.assert_array_equal(np.isnan(floats(results, "u")), [False, True, False])
-
-
-@pytest.mark.parametrize("name", TESTS)
-def test_only_electrical_impossibility_fails(name: str) -> None:
-    """Four tests fail; no other bit may, whatever it is."""
-    electrical = {"not_a_number", "open_circuit", "short_circuit", "converter_rail"}
-
-    flag = flags_of(np.array([TEST_BIT[name]], np.int32), np.array([False]))[0]
-
-    assert (flag == 4) == (name in electrical)
-
-
-def test_flag_is_four_before_three_before_two_before_one() -> None:
-    """The worst of a row stands."""
-    bits = [0, 0, TEST_BIT["gap"], TEST_BIT["gap"] | TEST_BIT["open_circuit"]]
-
-    found = flags_of(np.array(bits, np.int32), np.array([False, True, True, True]))
-
-    assert found.tolist() == [1, 2, 3, 4]

@@ -52,6 +52,23 @@ def test_contradiction_goes_to_the_highest_sequence() -> None:
     assert found["a"].contradicted.tolist() == [True]
 
 
+def test_sequence_stays_with_its_row_through_sorting_and_settling() -> None:
+    """NaN where there is none; of a contradiction that of the winner."""
+    found = rows(
+        ("a", 3, 1.0, 9, 30), ("b", 1, 1.0, 9, 7), ("a", 1, 2.0, 9, 10), ("a", 2, 3.0, 9, None),
+        ("a", 1, 5.0, 9, 11),
+    )  # fmt: skip
+
+    np.testing.assert_array_equal(found["a"].sequence, [11.0, np.nan, 30.0])
+    np.testing.assert_array_equal(found["b"].sequence, [7.0])
+    np.testing.assert_array_equal(found["a"].take(slice(0, 1)).sequence, [11.0])
+
+
+def test_sequence_is_absent_where_no_node_sends_one() -> None:
+    """No column of NaN is carried for nothing."""
+    assert rows(("a", 1, 2.0, 9, None))["a"].sequence is None
+
+
 def test_contradiction_without_sequences_goes_to_the_first_received_then_first_placed() -> None:
     """Smallest received; of two received together, the one that stands first."""
     found = rows(

@@ -21,7 +21,7 @@ from pipeline.derive.chain import (
 )
 from pipeline.derive.gauges import Plan
 from pipeline.derive.series import Series
-from pipeline.derive.state import FilmState, GaugeState
+from pipeline.derive.state import FilmState, GaugeState, NoiseState
 from pipeline.errors import StateVersionError
 from tests.derive.examples import FULL, film, structure
 from tests.derive.streams import floats, readings, slow
@@ -76,6 +76,7 @@ def test_awkward_floats_come_back_exactly() -> None:
         last_value=1.0 / 3.0,
         watched=5e-324,
         film=FilmState(1, 0.1 + 0.2, 1e308, 0.3, 0.1, 7.0),
+        noise=NoiseState(60, 3, (1, 2), (4, 1), (1.0 / 7.0, -0.0), (5e-324, 0.1), (1e200, 0.2)),
     )
     state = ChainState(gauges={"a|b|c": odd}, joined={"é": Series(np.array([1]), np.array([0.1]))})
 
@@ -146,6 +147,22 @@ def test_distance_counts_what_tests_on_the_value_remember_only_where_there_are_a
     assert state_distance(state, steps, plan()) == 0.0
     assert state_distance(state, steps, plan(rate_per_s=1.0)) == pytest.approx(3.0)
     assert state_distance(state, replace(state, gauges={KEY: flat}), plan()) == float("inf")
+
+
+def test_distance_counts_the_value_before_the_last_where_spikes_are_tested() -> None:
+    """It and its time matter to the spike test, the sequence to the clock test, to nothing else."""
+    state = window()
+    gauge = replace(state.gauges[KEY], earlier_time=1, earlier=5.0, last_sequence=7.0)
+    one = replace(state, gauges={KEY: gauge})
+    higher = replace(state, gauges={KEY: replace(gauge, earlier=9.0)})
+    sooner = replace(state, gauges={KEY: replace(gauge, earlier_time=2)})
+    counted = replace(state, gauges={KEY: replace(gauge, last_sequence=8.0)})
+
+    assert state_distance(one, higher, plan()) == 0.0
+    assert state_distance(one, higher, plan(spike_height=1.0)) == pytest.approx(4.0)
+    assert state_distance(one, sooner, plan(spike_height=1.0)) == float("inf")
+    assert state_distance(one, counted, plan()) == 0.0
+    assert state_distance(one, counted, plan(clock_intervals=2.0)) == float("inf")
 
 
 def test_states_that_cannot_be_compared_are_infinitely_far_apart() -> None:

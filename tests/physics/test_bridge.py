@@ -22,6 +22,7 @@ from pipeline.physics.bridge import (
     full_poisson_bending_delta,
     gauge_resistance,
     half_bending_delta,
+    half_bridge_output,
     half_poisson_delta,
     quarter_bridge_delta,
     resistance_delta,
@@ -137,13 +138,35 @@ def test_several_arms_undo_node_voltages(delta: float, poisson: float) -> None:
     )
 
 
-def test_poisson_pairs_on_both_faces_follow_the_textbook_form() -> None:
-    """r = δ(1+ν)/2; node voltages of the four arms differ from it by δ²(1-ν)²/4 only."""
-    d, p = 4e-3, 0.3
+@settings(deadline=None)  # a busy machine is no failure
+@given(delta=st.floats(-0.4, 0.4), poisson=st.floats(0.05, 0.45))
+def test_poisson_pairs_on_both_faces_undo_node_voltages(delta: float, poisson: float) -> None:
+    """Arms δ, -νδ, +νδ, -δ, far beyond any strain."""
+    d, p = delta, poisson
     output = node_voltages((1 + d, 1 - p * d, 1 + p * d, 1 - d))
 
-    assert full_poisson_bending_delta(d * (1 + p) / 2, p) == pytest.approx(d, rel=1e-14)
-    assert full_poisson_bending_delta(output, p) == pytest.approx(d, rel=2.1e-6)
+    assert full_poisson_bending_delta(output, p) == pytest.approx(d, rel=1e-9, abs=1e-14)
+
+
+def test_poisson_pairs_on_both_faces_begin_as_the_textbook_form() -> None:
+    """r = δ(1+ν)/2 for small δ; at 0.02 it is δ²(1-ν)²/4 = 4.9e-5 away, by hand."""
+    small, large = 1e-7 * 1.3 / 2, 0.02 * 1.3 / 2
+
+    assert full_poisson_bending_delta(small, 0.3) == pytest.approx(1e-7, rel=1e-12)
+    assert full_poisson_bending_delta(large, 0.3) / 0.02 - 1.0 == pytest.approx(-4.9e-5, rel=1e-3)
+
+
+@settings(deadline=None)  # a busy machine is no failure
+@given(first=st.floats(-0.3, 0.3), second=st.floats(-0.3, 0.3), imbalance=st.floats(0.9, 1.1))
+def test_half_bridge_out_of_balance_is_brought_back_exactly(
+    first: float, second: float, imbalance: float
+) -> None:
+    """Arms that differ at rest show, balanced, what equal arms would for the same changes."""
+    at_rest = node_voltages((imbalance, 1.0, 1.0, 1.0))
+    loaded = node_voltages((imbalance * (1 + first), 1 + second, 1.0, 1.0))
+    equal = node_voltages((1 + first, 1 + second, 1.0, 1.0))
+
+    assert half_bridge_output(loaded, at_rest) == pytest.approx(equal, rel=1e-9, abs=1e-15)
 
 
 @pytest.mark.parametrize("r", [1.0, -1.0, 5.0, np.nan])

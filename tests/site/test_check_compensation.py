@@ -8,8 +8,22 @@ from pathlib import Path
 
 import pytest
 
-from tests.site.examples import FOIL, WITH_COMPANION
+from tests.site.examples import FOIL, WITH_COMPANION, Change
 from tests.site.telling import Case, messages, section
+
+HALF_BRIDGE: tuple[Change, ...] = (
+    (
+        "gauges.csv",
+        "carbon-1,resistance_4wire,301240,3,18.5,55,",
+        "carbon-1,half_bending,0.01,0.0001,,,",
+    ),
+    (
+        "channels.csv",
+        "carbon-1,AL-N1,resistance,Ohm,60,100,2000000",
+        "carbon-1,AL-N1,bridge,/,60,,",
+    ),
+)
+"""The carbon gauges of batch C26-07 as a half bridge in bending."""
 
 CASES = (
     Case(
@@ -102,49 +116,56 @@ CASES = (
         ],
     ),
     Case(
-        "several arms with climate and curve",
+        "several arms with a companion",
         [
+            *WITH_COMPANION,
             (
                 "gauges.csv",
-                "C-0712,C26-07,B1-quarter,2026-03-02T10:15:00Z,,carbon-1,resistance_4wire,301240,3",
-                "C-0712,C26-07,B1-quarter,2026-03-02T10:15:00Z,,carbon-1,half_bending,0.01,0",
-            ),
-            (
-                "channels.csv",
-                "carbon-1,AL-N1,resistance,Ohm,60,100,2000000",
-                "carbon-1,AL-N1,bridge,/,60,,",
+                "quarter_3wire,0.000132,0.0000005,18.5,,1.8,350,F26-04,companion",
+                "half_bending,0.000132,0.0000005,18.5,,,,F26-04,companion",
             ),
         ],
         [
             (
-                'gauges.csv, line 3, gauge "C-0712", column "compensation": found model; '
-                "expected none with wiring half_bending: climate is common to the arms. Write "
-                'none, and as reason "climate is common to the arms".'
-            ),
+                'gauges.csv, line 2, gauge "F-0411", column "compensation": found companion; '
+                "expected model or none with wiring half_bending. The climate is common to the "
+                "arms: a companion would take it off twice."
+            )
+        ],
+    ),
+    Case(
+        "several arms on the curve of one gauge",
+        [*HALF_BRIDGE, ("calibrations/carbon.toml", 'batch = "C26-07"', 'serial = "C-0712"')],
+        [
             (
-                'gauges.csv, line 3, gauge "C-0712", column "calibration": found "C26-07" with '
-                "a cubic curve and wiring half_bending; expected a line curve, since the arms' "
-                "own curves are not known. Wire the gauge as a quarter bridge or by "
-                "resistance, or fit a line."
-            ),
+                'gauges.csv, line 3, gauge "C-0712", column "calibration": found "C26-07" of '
+                "one gauge, with a cubic curve, and wiring half_bending; expected a calibration "
+                "of the batch that all arms are from: the curve of each must be known. Name one "
+                "of the batch, or wire each gauge as a quarter bridge or by resistance."
+            )
+        ],
+    ),
+    Case(
+        "several arms calibrated in tension alone",
+        [*HALF_BRIDGE, ("calibrations/carbon.toml", "[-1000.0, 1400.0]", "[0.0, 1400.0]")],
+        [
             (
-                'gauges.csv, line 3, gauge "C-0712", column "calibration": found "C26-07" with '
-                "[temperature] and wiring half_bending; expected a calibration without "
-                "[temperature]: climate is common to the arms. Write a calibration of its own "
-                "for this wiring, without [temperature]."
-            ),
+                'gauges.csv, line 3, gauge "C-0712", column "calibration": found "C26-07", '
+                "calibrated from 0 to 1400 µm/m, and wiring half_bending; expected a range on "
+                "both sides of 0: one arm is compressed when another is stretched. Calibrate on "
+                "both sides, or wire each gauge as a quarter bridge or by resistance."
+            )
+        ],
+    ),
+    Case(
+        "several arms with the model and no temperature",
+        [*HALF_BRIDGE, ("gauges.csv", ",model,,steel-t,air-rh,air-t", ",model,,,air-rh,air-t")],
+        [
             (
-                'gauges.csv, line 3, gauge "C-0712", column "calibration": found "C26-07" with '
-                "[moisture] and wiring half_bending; expected a calibration without "
-                "[moisture]: climate is common to the arms. Write a calibration of its own for "
-                "this wiring, without [moisture]."
-            ),
-            (
-                'gauges.csv, line 3, gauge "C-0712", column "calibration": found "C26-07" with '
-                "[ageing] and wiring half_bending; expected a calibration without [ageing]: "
-                "climate is common to the arms. Write a calibration of its own for this "
-                "wiring, without [ageing]."
-            ),
+                'gauges.csv, line 3, gauge "C-0712", column "temperature_channel": found an '
+                "empty cell; expected a value, needed for compensation model. Fill in "
+                "temperature_channel."
+            )
         ],
     ),
     Case(
@@ -276,3 +297,35 @@ def test_every_mistake_is_told_alone_when_made(case: Case, tmp_path: Path) -> No
     found = messages(tmp_path, *case.changes, extra=case.extra)
 
     assert found == list(case.told)
+
+
+def test_several_arms_on_a_bent_curve_of_their_batch_are_taken_with_its_climate(
+    tmp_path: Path,
+) -> None:
+    """Curve, climate and ageing of the batch are known for every arm: nothing is refused."""
+    assert messages(tmp_path, *HALF_BRIDGE) == []
+
+
+def test_several_arms_are_calibrated_where_none_of_them_has_left_its_range(
+    tmp_path: Path,
+) -> None:
+    """C26-07 reaches -1000 µm/m: in bending the other arm is there at a limit of 1000."""
+    limit = ("rules.toml", "high = 280.0", "high = 1200.0")
+
+    assert messages(tmp_path / "alone", limit) == []
+    assert messages(tmp_path / "arms", *HALF_BRIDGE, limit) == [
+        'gauges.csv, line 3, gauge "C-0712": found calibration "C26-07 as half_bending" ends at '
+        '1000 µm/m, rule "quarter-level" watches to 1200; expected a limit inside the calibrated '
+        "range. Calibrate further or set the limit to 1000 or less."
+    ]
+
+
+def test_several_arms_may_leave_the_climate_out_with_a_reason(tmp_path: Path) -> None:
+    """`none` needs no climate channel, whatever tables the batch's calibration has."""
+    none = (
+        "gauges.csv",
+        "C26-07,model,,steel-t,air-rh,air-t",
+        "C26-07,none,the climate is common to the arms,,,",
+    )
+
+    assert messages(tmp_path, *HALF_BRIDGE, none) == []

@@ -20,8 +20,8 @@ CASES = (
                 'gauges.csv, line 2, gauge "F-0411", column "wiring": found "quarter_4wire"; '
                 'expected "quarter_2wire", "quarter_3wire", "half_bending", "half_poisson", '
                 '"full_bending", "full_poisson_bending", "full_poisson_axial", '
-                '"resistance_4wire", "resistance_2wire" or "linear". Did you mean '
-                '"quarter_3wire"?'
+                '"resistance_4wire", "resistance_2wire", "divider", "impedance" or "linear". Did '
+                'you mean "quarter_3wire"?'
             )
         ],
     ),
@@ -182,28 +182,6 @@ CASES = (
         ],
     ),
     Case(
-        "lead wires without the gauge's resistance",
-        [("gauges.csv", "1.8,350", "1.8,")],
-        [
-            (
-                'gauges.csv, line 2, gauge "F-0411", column "nominal_ohm": found an empty cell '
-                "beside lead_ohm 1.8 Ohm; expected the gauge's resistance in Ohm. Fill in the "
-                "gauge's resistance; without it lead_ohm cannot be taken off."
-            )
-        ],
-    ),
-    Case(
-        "lead wires of a four-wire resistance",
-        [("gauges.csv", "18.5,55,,,", "18.5,55,1.8,,")],
-        [
-            (
-                'gauges.csv, line 3, gauge "C-0712", column "lead_ohm": found 1.8 Ohm; '
-                "expected no lead_ohm with wiring resistance_4wire. Leave it empty; the chain "
-                "takes it off for quarter_2wire, quarter_3wire, resistance_2wire only."
-            )
-        ],
-    ),
-    Case(
         "a Poisson wiring without its ratio",
         [
             (
@@ -249,26 +227,6 @@ CASES = (
                 'gauges.csv, line 3, gauge "C-0712", column "leakage_ohm": found 100 Ohm '
                 "beside unstrained 301240 Ohm; expected more than the gauge shows. Look at its "
                 "unit: 100 MOhm is 1e8."
-            )
-        ],
-    ),
-    Case(
-        "a leakage of a full bridge",
-        [
-            ("gauges.csv", "air_temperature_channel\n", "air_temperature_channel,leakage_ohm\n"),
-            (
-                "gauges.csv",
-                "quarter_3wire,0.000132,0.0000005,18.5,,1.8,350,F26-04,model,,steel-t,,",
-                "full_bending,0.000132,0.0000005,18.5,,,,F26-04,none,common to the arms,,,,1e9",
-            ),
-            ("calibrations/foil.toml", section(FOIL, "[temperature]"), ""),
-        ],
-        [
-            (
-                'gauges.csv, line 2, gauge "F-0411", column "leakage_ohm": found 1e+09 Ohm; '
-                "expected no leakage_ohm with wiring full_bending. Leave it empty; the chain "
-                "takes it off for quarter_2wire, quarter_3wire, resistance_2wire, "
-                "resistance_4wire only."
             )
         ],
     ),

@@ -13,10 +13,13 @@ import pytest
 from pipeline.site.models import Wiring
 from pipeline.site.units import (
     CHANNEL_UNITS,
+    HALF_WIRINGS,
     KINDS_OF_WIRING,
     POISSON_WIRINGS,
     QUARTER_WIRINGS,
+    RESISTANCE_WIRINGS,
     SEVERAL_ARMS,
+    TWO_WIRE_WIRINGS,
     UNIT_OF_KIND,
 )
 
@@ -43,7 +46,10 @@ def test_every_wiring_has_kinds_and_one_group() -> None:
     bridges = {wiring for wiring, kinds in KINDS_OF_WIRING.items() if kinds == ("bridge",)}
 
     assert set(KINDS_OF_WIRING) == set(get_args(Wiring))
-    assert bridges == QUARTER_WIRINGS | SEVERAL_ARMS
+    assert bridges == QUARTER_WIRINGS | SEVERAL_ARMS | {"divider"}
+    assert set(get_args(Wiring)) - {"linear"} == QUARTER_WIRINGS | SEVERAL_ARMS | RESISTANCE_WIRINGS
     assert not QUARTER_WIRINGS & SEVERAL_ARMS
+    assert HALF_WIRINGS < SEVERAL_ARMS
+    assert TWO_WIRE_WIRINGS < QUARTER_WIRINGS | RESISTANCE_WIRINGS
     assert {wiring for wiring in get_args(Wiring) if "poisson" in wiring} == POISSON_WIRINGS
     assert set(UNIT_OF_KIND.values()) <= CHANNEL_UNITS

@@ -1,0 +1,1 @@
+"""Bench, chamber and hold runs to calibrations, with their report; knows no running station."""
