@@ -11,7 +11,7 @@ from functools import partial
 from pipeline.cli.options import add_site, site_of
 from pipeline.site.models import Site
 from pipeline.station.alone import tell_alone
-from pipeline.station.logs import start_logging
+from pipeline.station.logs import flush_logs, start_logging
 from pipeline.station.supervisor import Supervisor, worker_command
 
 EXAMPLE = """example:
@@ -41,7 +41,13 @@ def run(options: argparse.Namespace) -> int:
         # Imported here: the supervisor needs neither Arrow nor the MQTT client.
         from pipeline.station.worker import Worker
 
-        return Worker(site, options.worker).run()
+        worker = Worker(site, options.worker)
+        code = worker.run()
+        if worker.is_busy:
+            # The interpreter would wait for the job's thread; a seal is safe to be killed.
+            flush_logs()
+            os._exit(code)
+        return code
     return _supervise(site, options.structure or [s.id for s in site.structures])
 
 

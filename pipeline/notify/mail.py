@@ -131,7 +131,10 @@ class MailDelivery:
             ) from error
 
     def _secret(self) -> str:
-        secret = self.password()
+        try:
+            secret = self.password()
+        except ConfigError as error:
+            raise self._refused(str(error)) from error
         if not secret:
             raise self._refused(
                 f'no password for the user "{self.mail.username}". Set the environment variable '

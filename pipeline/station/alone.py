@@ -10,7 +10,7 @@ import logging
 import time
 from collections.abc import Mapping
 
-from pipeline.errors import DeliveryError, StationError
+from pipeline.errors import SpanwardenError, StationError
 from pipeline.notify.compose import people_told
 from pipeline.notify.escalate import personal_deliveries
 from pipeline.site.models import Site
@@ -56,7 +56,7 @@ def tell_alone(site: Site, structure_id: str, text: str, environ: Mapping[str, s
             try:
                 deliveries[name].deliver(item, now_us)
                 told += 1
-            except DeliveryError as error:
+            except SpanwardenError as error:  # also a secret that cannot be read
                 log.error("notice not delivered", extra={"reason": str(error)})
     return told
 

@@ -52,6 +52,10 @@ class Clock:
         """How far the wall clock is behind steady time; 0 when it is not."""
         return max(0, self.now_us() - self._wall() // 1000)
 
+    def is_set(self) -> bool:
+        """Whether the wall clock was ever set: it is past the day this system was begun."""
+        return self._wall() // 1000 >= EARLIEST_US
+
     def is_plausible(self) -> bool:
         """Whether the wall clock was set and is not behind what was already written down."""
         return self._wall() // 1000 >= EARLIEST_US and self.behind_us() <= STEP_TOLERANCE_US

@@ -16,6 +16,9 @@ import uuid
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
+
+from pipeline.alarms.engine import Command
 from pipeline.errors import StationError
 
 log = logging.getLogger("spanwarden.control")
@@ -99,11 +102,16 @@ class ControlServer:
 def _serve(line: bytes, submit: Callable[[bytes], None], answers: Answers) -> tuple[bool, str]:
     try:
         asked = json.loads(line)
-        unknown = set(asked) - FIELDS
-    except (ValueError, TypeError):
+    except ValueError:
+        asked = None
+    if not isinstance(asked, dict):
         return False, "a command is one JSON object on one line."
-    if unknown or not {"kind", "alarm", "by", "comment"} <= set(asked):
+    if set(asked) - FIELDS or not {"kind", "alarm", "by", "comment"} <= set(asked):
         return False, f"a command has the fields {', '.join(sorted(FIELDS))}."
+    try:
+        Command.from_facts(asked)
+    except msgspec.ValidationError as error:
+        return False, f"a command cannot be that: {error}."
     request = uuid.uuid4().hex
     answers.expect(request)
     submit(json.dumps({"until_us": None, **asked, "request": request}).encode())

@@ -14,6 +14,8 @@ from typing import TextIO
 
 _STANDARD = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName"}
 
+_listeners: list[logging.handlers.QueueListener] = []
+
 
 class JsonFormatter(logging.Formatter):
     """Time, level, logger, event and the facts given as `extra`; newlines are escaped by JSON."""
@@ -44,10 +46,17 @@ def start_logging(level: str = "INFO", stream: TextIO = sys.stderr) -> None:
     sink.setFormatter(JsonFormatter())
     listener = logging.handlers.QueueListener(waiting, sink)
     listener.start()
+    _listeners.append(listener)
     root = logging.getLogger()
     root.handlers[:] = [_Bounded(waiting)]
     root.setLevel(level)
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
+
+
+def flush_logs() -> None:
+    """Write what waits and end; for a process that will not end in the ordinary way."""
+    while _listeners:
+        _listeners.pop().stop()
 
 
 class _Bounded(logging.handlers.QueueHandler):

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
+import msgspec
 import numpy as np
 
 from pipeline.alarms import engine
@@ -102,7 +103,8 @@ class Outcome:
     @property
     def is_urgent(self) -> bool:
         """Whether it must be on disk before the station goes on."""
-        return bool(self.journal or self.notices or self.refusals or self.replies)
+        # Refusals can wait: after a crash the same messages are refused again.
+        return bool(self.journal or self.notices or self.replies)
 
     def add(self, other: Outcome) -> None:
         """Take what came of the records that followed."""
@@ -150,7 +152,8 @@ def reconcile(state: MachineState, setup: Setup, now_us: int) -> tuple[Outcome, 
     resumed = engine.resume(now_us, state.alarms)
     transitions, alarms = engine.reconcile(resumed, setup.rules, now_us)
     _tell(outcome, transitions, setup)
-    return outcome, replace(state, alarms=alarms)
+    # Records left in the spool count as received now: going back would undo `resume`.
+    return outcome, replace(state, alarms=alarms, received_us=max(state.received_us, now_us))
 
 
 def advance(
@@ -234,10 +237,14 @@ def _obey(
         found = "is not a person of this site" if person is None else "may only look"
         ok, reply = False, f'"{by}" {found}. People who may do this: {known}.'
     else:
-        command = Command.from_facts(facts)
-        transitions, alarms, reply, ok = engine.apply_command(
-            command, now_us, state.alarms, setup.rules
-        )
+        try:
+            command = Command.from_facts(facts)
+            transitions, alarms, reply, ok = engine.apply_command(
+                command, now_us, state.alarms, setup.rules
+            )
+        except msgspec.ValidationError as error:
+            # It is in the spool: raising would raise again at every start.
+            ok, reply = False, f"a command cannot be that: {error}."
     outcome.replies[request] = (ok, reply)
     outcome.journal.append(
         ("command", str(facts["alarm"]), {**facts, "accepted": ok, "reply": reply})

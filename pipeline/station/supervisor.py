@@ -13,6 +13,7 @@ import selectors
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -87,15 +88,18 @@ class Supervisor:
 
     def turn(self, wait_s: float) -> None:
         """Look once at every worker; waits at most `wait_s` for a sign of progress."""
+        self._hear(wait_s)
+        if not self._selector.get_map():
+            time.sleep(min(wait_s, 0.1))
+        for charge in self.charges:
+            self._look_after(charge, time.monotonic())
+
+    def _hear(self, wait_s: float) -> None:
         for key, _ in self._selector.select(wait_s):
             if os.read(key.fd, 4096):
                 key.data.progressed = time.monotonic()
             else:
                 self._selector.unregister(key.fd)
-        if not self._selector.get_map():
-            time.sleep(min(wait_s, 0.1))
-        for charge in self.charges:
-            self._look_after(charge, time.monotonic())
 
     def _look_after(self, charge: Charge, now: float) -> None:
         process = charge.process
@@ -107,9 +111,21 @@ class Supervisor:
         if status is not None:
             self._fell(charge, now, _words(status))
         elif now - charge.progressed > self._stuck_after_s:
-            process.kill()
-            process.wait()
-            self._fell(charge, now, f"made no progress for {self._stuck_after_s:.0f} s, killed")
+            self._hear(0.0)  # this process may itself have been held up: what waits counts
+            if now - charge.progressed > self._stuck_after_s:
+                self._end_stuck(charge, process, now)
+
+    def _end_stuck(self, charge: Charge, process: subprocess.Popen[bytes], now: float) -> None:
+        process.kill()
+        try:
+            process.wait(STOP_WITHIN_S)
+        except subprocess.TimeoutExpired:
+            # It hangs in the kernel, as with a dying disk: nobody can end it, people must know.
+            why = "hangs in the system and cannot be ended"
+            charge.progressed = now
+            self._inform(charge, now, f"it {why}. Look at the disk, and restart the box")
+            return
+        self._fell(charge, now, f"made no progress for {self._stuck_after_s:.0f} s, killed")
 
     def _start(self, charge: Charge, now: float) -> None:
         read_end, write_end = os.pipe()
@@ -140,14 +156,28 @@ class Supervisor:
             "worker fell",
             extra={"structure": charge.structure, "why": why, "falls": charge.falls},
         )
-        if charge.falls >= TELL_AFTER_FALLS and now - charge.told_at > TELL_AGAIN_S:
-            charge.told_at = now
-            self._tell(
-                charge.structure,
-                f"The worker of {charge.structure} cannot be kept running: it {why}, "
-                f"{charge.falls} times in a row. Nothing is watched meanwhile. Look at the log "
-                "and run `spanwarden doctor`.",
-            )
+        if charge.falls >= TELL_AFTER_FALLS:
+            self._inform(charge, now, f"it {why}, {charge.falls} times in a row")
+
+    def _inform(self, charge: Charge, now: float, why: str) -> None:
+        """Tell people in a thread of its own: a dead mail server must not hold up the others."""
+        if now - charge.told_at <= TELL_AGAIN_S:
+            return
+        charge.told_at = now
+        text = (
+            f"The worker of {charge.structure} cannot be kept running: {why}. Nothing is watched "
+            "meanwhile. Look at the log and run `spanwarden doctor`."
+        )
+        threading.Thread(
+            target=self._tell_safely, args=(charge.structure, text), daemon=True
+        ).start()
+
+    def _tell_safely(self, structure: str, text: str) -> None:
+        try:
+            self._tell(structure, text)
+        except Exception:
+            # The supervisor's edge: whatever is wrong with telling, the workers must go on.
+            log.exception("people not told", extra={"structure": structure, "text": text})
 
     def _stop_all(self) -> int:
         running = [c.process for c in self.charges if c.process is not None]

@@ -6,6 +6,7 @@ The main thread alone advances the machine and commits; every other thread hands
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import logging
@@ -82,6 +83,7 @@ class Worker:
         self.ledger = Ledger.open(self.layout.ledger, quarantine_bytes=quarantine)
         self.position = self.ledger.position
         self.spool = Spool.open(self.layout.spool, at_least=self.position)
+        self._missing = max(0, self.spool.first_position - self.position)
         saved = self.ledger.states()
         known = "machine" in saved
         self.state = MachineState.from_texts(saved) if known else machine.first_state(self.setup)
@@ -92,10 +94,13 @@ class Worker:
         self._answers = Answers()
         self._deeds: queue.Queue[Deed] = queue.Queue()
         self._pending = Outcome()
-        self._read_to = self.position
+        self._remembered: dict[str, str] = {}
+        self._read_to = self.position + self._missing
         self._committed_at = time.monotonic()
         self._stopping = threading.Event()
         self._failure = ""
+        self.is_busy = False
+        """A job was still at work at the end; the process must not wait for it."""
         self._last_group, self._taken_at = 0, 0.0
         self._connect(saved.get(LIFE_DAY, ""))
 
@@ -132,14 +137,15 @@ class Worker:
 
     def commit(self) -> None:
         """Write the position and all that came of the records before it, in one transaction."""
-        pending, self._pending = self._pending, Outcome()
-        journal, notices = list(pending.journal), list(pending.notices)
-        states = {**self.state.to_texts(), **self._reminding.to_texts()}
+        # Nothing is let go of before the transaction is on disk: the last commit of an end that
+        # follows a failed one must not keep states whose journal and notices were lost.
+        pending = self._pending
         while not self._deeds.empty():
             deed = self._deeds.get_nowait()
-            journal.extend(deed.journal)
-            notices.extend(deed.notices)
-            states.update(deed.remember)
+            pending.journal.extend(deed.journal)
+            pending.notices.extend(deed.notices)
+            self._remembered.update(deed.remember)
+        states = {**self.state.to_texts(), **self._reminding.to_texts(), **self._remembered}
         # The ledger must never be ahead of what the spool has on the medium.
         if self.spool.durable_position < self._read_to:
             self.spool.sync()
@@ -148,15 +154,16 @@ class Worker:
                 position=self._read_to,
                 now_us=self.clock.now_us(),
                 states=states,
-                entries=journal,
-                notices=notices,
+                entries=pending.journal,
+                notices=pending.notices,
                 refusals=pending.refusals,
                 counters=pending.counters,
             )
         )
+        self._pending, self._remembered = Outcome(), {}
         self.position = self._read_to
         self._committed_at = time.monotonic()
-        self._after(pending, bool(notices))
+        self._after(pending, bool(pending.notices))
 
     def _gather(self) -> None:
         """Under load, let a group grow until it is worth a block."""
@@ -190,8 +197,7 @@ class Worker:
             self.jobs.seal_soon()
         if outcome.ticks:
             self._pending.notices.extend(self._reminding.due(self.state.received_us))
-            if self._progress >= 0:
-                os.write(self._progress, b".")
+            self._show_progress()
 
     def _after(self, pending: Outcome, told: bool) -> None:
         for request, (ok, text) in pending.replies.items():
@@ -261,7 +267,16 @@ class Worker:
             "configuration": self.site.sha256,
             "restart": self._restart,
             "torn_bytes": self.spool.statistics().torn_bytes_truncated,
+            "records_missing": self._missing,
         }
+        if self._missing:
+            # A ledger that was lost or put back from a copy: what it has not seen is sealed, but
+            # no rule has looked at it.
+            self.figures.note_damage(
+                f"the ledger is {self._missing} records behind what the spool still holds; rules "
+                "have not seen them. The seal has: look at the archive of that time."
+            )
+        self._reminding.note(outcome.transitions)
         outcome.journal.append(("station", "", started))
         self._pending.add(outcome)
         self.commit()
@@ -281,21 +296,23 @@ class Worker:
     def _end(self) -> None:
         self.control.close()
         self.client.stop(2.0)
+        # One deadline for all that follows: the supervisor waits 5 s and no longer.
         deadline = time.monotonic() + DRAIN_S
         while self._read_to < self.spool.next_position and time.monotonic() < deadline:
             self.turn(0.0)
         self.commit()
         self.sending.stop()
-        busy = self.jobs.stop(DRAIN_S)
+        busy = self.jobs.stop(max(0.1, deadline - time.monotonic()))
         log.info("station stopped", extra={"structure": self.structure.id, "busy": busy})
+        self.is_busy = busy
         if not busy:  # a seal still at work is as safe as one that is killed
             self.spool.close()
             self.ledger.close()
         os.close(self._lock)
 
     def _give_up(self, why: str) -> None:
-        """The spool failed: nothing more is acknowledged; the supervisor starts a new worker."""
-        log.critical("spool failed", extra={"reason": why})
+        """Something that cannot be mended within: end, and let the supervisor start anew."""
+        log.critical("worker gives up", extra={"reason": why})
         self._failure = why
         self._stopping.set()
 
@@ -305,6 +322,8 @@ class Worker:
             log.error("clock stepped", extra={"step_s": step_us / 1e6})
             self.figures.note_step(step_us)
             self.jobs.restart()
+        if not (self.client.is_alive() and self.sending.is_alive()):
+            self._give_up("a thread that receives or sends has ended")
         faults = dict(self.figures.measure_faults())
         self._submit(RecordKind.TICK, json.dumps({"faults": faults}).encode())
 
@@ -317,11 +336,21 @@ class Worker:
     def _publish(self, topic: str, payload: str, retain: bool, expiry_s: int) -> bool:
         return self.client.publish(topic, payload.encode(), retain=retain, expiry_s=expiry_s)
 
+    def _show_progress(self) -> None:
+        if self._progress >= 0:
+            # Without a supervisor at the other end there is nobody to show it to.
+            with contextlib.suppress(BrokenPipeError):
+                os.write(self._progress, b".")
+
     def _wait_for_clock(self) -> None:
-        """Give time synchronisation a moment: a wrong clock would refuse true readings."""
+        """
+        Give time synchronisation a moment where the clock was never set: it would refuse true
+        readings. One that is merely behind what was written down is told as a fault.
+        """
         until = time.monotonic() + CLOCK_WAIT_S
-        while not self.clock.is_plausible() and time.monotonic() < until:
+        while not self.clock.is_set() and time.monotonic() < until:
             log.error("clock not set", extra={"behind_s": self.clock.behind_us() / 1e6})
+            self._show_progress()
             if self._stopping.wait(5.0):
                 return
 

@@ -88,7 +88,7 @@ def test_people_are_told_when_a_worker_cannot_be_kept_running(
     supervisor, told = made(FALLING)
     charge = supervisor.charges[0]
 
-    assert turn_until(supervisor, lambda: charge.falls >= 5)
+    assert turn_until(supervisor, lambda: charge.falls >= 5 and bool(told))
     assert [structure for structure, _ in told] == ["deck"]
     assert "exit code 7" in told[0][1]
     assert "Nothing is watched" in told[0][1]
@@ -118,3 +118,43 @@ def test_sigterm_ends_a_real_supervisor(tmp_path: Path) -> None:
         signal.signal(signal.SIGTERM, before[0])
         signal.signal(signal.SIGINT, before[1])
     assert PROGRESS_ENV not in os.environ
+
+
+def test_a_slow_telling_holds_up_no_other_worker(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While people are told about one structure, the worker of another is not taken for stuck."""
+    monkeypatch.setattr(module, "FIRST_PAUSE_S", 0.01)
+    monkeypatch.setattr(module, "LONGEST_PAUSE_S", 0.02)
+    release, telling = threading.Event(), threading.Event()
+
+    def tell(structure: str, text: str) -> None:
+        telling.set()
+        release.wait(20)
+
+    codes = {"ill": FALLING, "well": WORKING}
+    supervisor = Supervisor(
+        list(codes), lambda structure: [sys.executable, "-c", codes[structure]], tell, 1.0
+    )
+    well = supervisor.charges[1]
+    try:
+        assert turn_until(supervisor, telling.is_set)
+        turn_until(supervisor, lambda: False, timeout_s=1.5)
+
+        assert well.falls == 0
+    finally:
+        release.set()
+        supervisor._stop_all()
+
+
+def test_a_telling_that_fails_does_not_end_the_supervisor(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Whatever goes wrong with telling, the workers are looked after."""
+    monkeypatch.setattr(module, "FIRST_PAUSE_S", 0.01)
+    monkeypatch.setattr(module, "LONGEST_PAUSE_S", 0.02)
+
+    def tell(structure: str, text: str) -> None:
+        raise RuntimeError("no mail today")
+
+    supervisor = Supervisor(["ill"], lambda s: [sys.executable, "-c", FALLING], tell, 5.0)
+
+    assert turn_until(supervisor, lambda: supervisor.charges[0].falls >= 5)
