@@ -11,9 +11,9 @@ from pipeline import __version__
 from pipeline.bench.facts import facts
 from pipeline.bench.outcome import Outcome, calibrate_folder
 from pipeline.bench.report import report_html, report_pdf
-from pipeline.cli.options import table
+from pipeline.cli.options import cautions, table
 from pipeline.errors import ConfigError, Mistake
-from pipeline.notify.cautions import CAUTION_TEXT, CAUTIONS
+from pipeline.notify.cautions import CAUTIONS
 from pipeline.store.durable import replace_durably, storage_error
 
 EXAMPLE = """example:
@@ -68,7 +68,7 @@ def _summary(outcome: Outcome) -> str:
     verdicts = [(row[0], row[2], row[-1]) for row in shown.verdicts]
     lines += ["", table(["gauge", "factor at FS", "verdict"], verdicts, right=[1])]
     lines += [f"  {reason}" for reason in shown.reasons]
-    lines += ["", *(f"- {remark}" for remark in outcome.remarks), "", CAUTION_TEXT]
+    lines += ["", *(f"- {remark}" for remark in outcome.remarks), "", cautions()]
     return "\n".join(lines)
 
 

@@ -21,6 +21,7 @@ from pipeline.errors import SpoolDamageError
 from pipeline.ingest.gate import accept
 from pipeline.site.derived_points import derived_units
 from pipeline.site.models import Site
+from pipeline.station.gates import Gates
 from pipeline.station.machine import Setup
 from pipeline.store.archive import Archive
 from pipeline.store.bound_chain import ChainOfPlan
@@ -52,7 +53,7 @@ class Sealer:
     Seals one structure's windows from its spool; called by one thread at a time.
 
     Args:
-        setup: of the running configuration.
+        setup: of the running configuration; nothing of it is committed in the ledger yet.
         archive, spool, ledger: of the structure.
     """
 
@@ -62,6 +63,7 @@ class Sealer:
         self._spool = spool
         self._ledger = ledger
         self._chain = ChainOfPlan(setup.plan)
+        self._gates = Gates(ledger, setup.gate)
 
     def seal(self, until: int, now_us: int) -> list[SealOutcome]:
         """
@@ -104,7 +106,8 @@ class Sealer:
         parts: list[Readings] = []
         position = start
         while position < until:
-            most = min(BATCH_RECORDS, until - position)
+            gate, changes_at = self._gates.at(position)
+            most = min(BATCH_RECORDS, (changes_at or until) - position, until - position)
             try:
                 records = self._spool.read(position, max_records=most, max_bytes=BATCH_BYTES)
             except SpoolDamageError as damage:  # the worker has journalled it and gone on
@@ -115,7 +118,7 @@ class Sealer:
             position = records[-1].position + 1
             messages = [r for r in records if r.kind == RecordKind.MESSAGE]
             if messages:
-                readings = accept(messages, self._setup.gate).readings
+                readings = accept(messages, gate).readings
                 self._note_windows(readings, messages[0].position, messages[-1].received_us)
                 parts.append(readings)
             if sum(map(len, parts)) >= READINGS_AT_ONCE:
@@ -162,7 +165,9 @@ class Sealer:
     def _let_go(self) -> None:
         sealed = int(self._ledger.recall(SEALED) or 0)
         needed = [window.first_position for window in self._open_windows().values()]
-        self._spool.drop_before(min([sealed, *needed]))
+        position = min([sealed, *needed])
+        self._spool.drop_before(position)
+        self._gates.forget_before(position)
 
     def _keeps_final(self, window_us: int) -> bool:
         """A window that was final stays so when late readings change it."""
