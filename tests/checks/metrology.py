@@ -112,9 +112,7 @@ def glucose(material: str) -> list[Check]:
         Check(name, *row, "mg/dL")
         for row in zip(what, ["from memory"] * 4, PRINTED[material], ours, strict=True)
     ]
-    for letter, printed, values in zip(
-        "hk", RECOMPUTED_H_K[material], mandel(groups), strict=True
-    ):
+    for letter, printed, values in zip("hk", RECOMPUTED_H_K[material], mandel(groups), strict=True):
         rows += [
             # Four decimals: as many digits as that leaves.
             Check(name, f"{letter} of laboratory {i}", "recomputed", text, float(value))
@@ -148,11 +146,11 @@ def thermometer() -> list[Check]:
     for (what, (printed, again, unit)), value in zip(THERMOMETER.items(), ours, strict=True):
         source = "from memory" if what in ("r(y1, y2)", "s") else "printed"
         rows.append(Check("GUM H.3", what, source, printed, value, unit))
-        rows.append(Check("GUM H.3", what, "recomputed", again, value, unit, digits=10))
+        rows.append(Check("GUM H.3", what, "recomputed", again, value, unit))
     common = float(combined([(u1**2, 9.0), (0.005**2, math.inf)], 1)[0][0])
     rows.append(Check("GUM H.3", "degrees of freedom", "printed", "9", fit.freedom))
     what = "u(y1), standard's 0.005 °C in common"
-    return [*rows, Check("GUM H.3.6", what, "recomputed", WITH_COMMON, common, "°C", digits=10)]
+    return [*rows, Check("GUM H.3.6", what, "recomputed", WITH_COMMON, common, "°C")]
 
 
 def coverage() -> list[Check]:

@@ -13,7 +13,6 @@ from decimal import Decimal, localcontext
 
 NOISE_DIGITS = 9
 """From here on differences are rounding errors, which no two kinds of machine have alike."""
-_TIE = Decimal("0.06")
 _SLACK = Decimal("1.000001")
 """A source that rounded a tie the other way is met."""
 
@@ -68,7 +67,9 @@ class Check:
         away = self.difference
         if not away.is_finite():
             return 0
-        agreed = (k for k in range(self.all_digits, 0, -1) if abs(away) <= self.half_unit(k) * _SLACK)
+        agreed = (
+            k for k in range(self.all_digits, 0, -1) if abs(away) <= self.half_unit(k) * _SLACK
+        )
         return next(agreed, 0)
 
     @property
@@ -92,10 +93,10 @@ class Check:
             if not self.holds:
                 away, met = "differs", "no"
         elif self.within is not None:
-            bound = f"{self.within:g}"
-            shown, away, met = "0" if self.holds else f"{self.ours:.3g}", f"< {bound}", "-"
+            shown = self.published if self.holds else f"{self.ours:.3g}"
+            away, met = f"< {Decimal(str(self.within)):.0e}", "-"
         elif self.is_noise:
-            shown = f"{self.ours:.{self._steady_digits()}g}"
+            shown = f"{self.ours:#.{self._steady_digits()}g}".rstrip(".")
             away = f"< {self.half_unit(self.required):.0e}"
             met = f"{self.required} of {self.all_digits}"
         else:
@@ -115,7 +116,9 @@ class Check:
             value = abs(Decimal(self.published))
             for digits in range(self.required - 1, 1, -1):
                 unit = 2 * self.half_unit(digits)
-                if abs(value / unit % 1 - Decimal("0.5")) > _TIE:
+                # Ours is off by half a unit of `required` at most, and a little.
+                near = Decimal("0.6").scaleb(digits - self.required)
+                if abs(value / unit % 1 - Decimal("0.5")) > near:
                     return digits
         return 1
 
