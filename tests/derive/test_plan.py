@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.derive.gauges import NEVER, Gauge, StrainModel, microseconds
+from pipeline.derive.gauges import NEVER, Gauge, Plan, StrainModel, microseconds
 from pipeline.derive.plan import compile_plan
 from pipeline.errors import ConfigError
 from pipeline.site.models import Calibration, Placement
@@ -142,6 +142,19 @@ def test_batch_spread_counts_only_for_a_gauge_that_was_not_on_the_bench() -> Non
     assert model(only(film())).spread.between == pytest.approx(0.0230940108)
     assert model(only(film())).spread.between_freedom == 2.0
     assert model(only(film(), calibrations=(own,))).spread.between == 0.0
+
+
+def test_channels_beside_a_companion_are_joined_even_where_it_is_no_gauge_of_the_plan() -> None:
+    """A plan of one gauge alone, as a zero is solved in, still reads its companion whole."""
+    beside = {"wiring": "impedance", "unstrained": 300e3, "imaginary_channel": "K1-im"}
+    pair = (
+        placement("C1", compensation="companion", companion="K1"),
+        placement("K1", **beside),
+    )
+    whole = compile_plan(structure(pair, beside=("K1-im",)))
+    alone = Plan(tuple(gauge for gauge in whole.gauges if gauge.serial == "C1"))
+
+    assert alone.joined_channels >= {"K1", "K1-im", "ts"}
 
 
 ARMS: dict[str, Any] = {"wiring": "half_bending", "unstrained": 0.0, "leakage_ohm": None}

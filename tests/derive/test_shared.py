@@ -11,8 +11,10 @@ import numpy.typing as npt
 import pytest
 
 from pipeline.blocks import TERMS, TEST_BIT, Results
+from pipeline.derive.block import Block
 from pipeline.derive.budget import components_of, load_weights
 from pipeline.derive.chain import compile_plan, initial_state, run_chain
+from pipeline.derive.correction import climate_effects
 from pipeline.derive.gauges import Plan, StrainModel
 from pipeline.physics.arms import BridgeCurve
 from pipeline.site.models import Calibration, Curve, Zero
@@ -180,6 +182,18 @@ def test_sensitivity_acts_in_every_arm_and_climate_by_its_size_alone() -> None:
     shown = STRAIN * (1.0 - 8e-4 * (surface - 20.0)) / (1.0 + a) * 1e6
     np.testing.assert_allclose(floats(results, "indicated"), shown, rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(floats(results, "thermal_output"), -a * shown, rtol=1e-6, atol=1e-9)
+
+
+def test_effects_on_a_single_arm_are_none_of_a_bridge() -> None:
+    """Who works out additive effects meets the zero alone: the rest is shared."""
+    sheet, climate = SHEETS["cubic"], weather()
+    plan = bridge_plan("half_bending", sheet, (zero("C1", 0.0),))
+    seen: list[Block] = []
+    values = outputs("half_bending", sheet, climate, STRAIN, 0.0, active=True)
+    sent = {"C1": (T, values), "ts": (climate.time, climate.surface)}
+    run_chain(readings(sent), initial_state(plan), plan, watch=lambda _, b: seen.append(b))
+
+    assert set(climate_effects(seen[0], strain_model(plan))) == {"zero"}
 
 
 def test_bridge_without_a_model_takes_the_closed_form_alone() -> None:

@@ -168,6 +168,17 @@ def test_inverse_is_exact_and_monotone_over_random_curves(
 
 
 @pytest.mark.parametrize("wiring", sorted(SEVERAL))
+def test_steep_stairs_in_a_curve_are_climbed_by_bisection(wiring: str) -> None:
+    """Within 2 µm/m δ rises by as much as in the rest together: Newton alone leaps over it."""
+    x = np.array([-1500.0, -700.0, -502.0, -500.0, 0.0, 500.0, 502.0, 700.0, 1500.0]) * 1e-6
+    y = 5.0 * x + 4e-3 * (np.sign(x - 501e-6) + np.sign(x + 501e-6)) / 2.0
+    curve = BridgeCurve(monotone_curve(x, y, x[0], x[-1]), wiring, POISSON)
+    strain = np.concatenate((np.linspace(490e-6, 512e-6, 89), np.linspace(-512e-6, -490e-6, 89)))
+
+    np.testing.assert_allclose(curve.inverse(curve.delta(strain)), strain, rtol=1e-11)
+
+
+@pytest.mark.parametrize("wiring", sorted(SEVERAL))
 def test_slope_and_shares_are_those_of_finite_differences(wiring: str) -> None:
     """dG/dε, and dy/dF_i for a change of one arm's load alone, by central differences."""
     lead, step = 0.02, 1e-7
