@@ -25,7 +25,7 @@ from pipeline.simulate.weather import place_temperatures, surface_humidity, weat
 from pipeline.site.models import Calibration
 
 EXPANSION = 12.0
-INTERVAL_US = 300_000_000
+INTERVAL_US = 100_000_000
 ZERO_US = 2 * HOUR_US
 """Length of the window of the zero, which ends when the case's hours begin."""
 KNOWN_U = 1e-6
@@ -79,7 +79,7 @@ def installed(scenario: Scenario, case: Case, calibration: Calibration, seed: in
         lag = moisture_lag(lot, gauge, surface)
         film = follow(step, at_surface[:, None], lag[:, None], at_surface[:1])[:, 0]
     strain, felt = _strains(case, lot, gauge, time, zero_end, random)
-    age = (time - start) * 1e-6
+    age = np.asarray((time - start) * 1e-6, np.float64)
     delta = gauge_delta(lot, gauge, felt, surface, film, age, EXPANSION)
     shown = _logged(gauge, measured(gauge, delta), random)
     t, a, h = _sensed(calibration, surface, sky.air_c, 100.0 * sky.humidity, random)
@@ -120,17 +120,17 @@ def _strains(
     """Mechanical strain, and the same with the film's creep added [m/m]."""
     size = float(random.uniform(0.85, 1.0) * random.choice([-1.0, 1.0]))
     knots, values = [0.0], [0.0]
-    for hours, strain in case.load:
-        begun = hours * 3600.0 + float(random.uniform(-300.0, 0.0))
+    for hours, load_um_m in case.load:
+        begun = hours * 3600.0 + float(random.uniform(-100.0, 0.0))
         knots += [begun, begun + RAMP_S]
-        values += [values[-1], size * strain * 1e-6]
-    seconds = (time - zero_us) * 1e-6
+        values += [values[-1], size * load_um_m * 1e-6]
+    seconds = np.asarray((time - zero_us) * 1e-6, np.float64)
     at, to = np.array(knots), np.array(values)
-    rest = KNOWN_U * float(random.standard_normal())
-    strain = rest + np.interp(seconds, at, to)
+    known = KNOWN_U * float(random.standard_normal())
+    strain = np.asarray(known + np.interp(seconds, at, to), np.float64)
     felt = strain.copy()
     for share, tau in zip(lot.creep_fraction, lot.creep_s, strict=True):
-        felt += gauge.creep * share * (rest + follow_ramps(seconds, at, to, tau))
+        felt += gauge.creep * share * (known + follow_ramps(seconds, at, to, tau))
     return strain, felt
 
 

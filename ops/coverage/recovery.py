@@ -2,7 +2,7 @@
 One gauge under one calibration through the real chain: its error, its stated u, and its terms.
 
 A Structure is made from the fitted calibration, the zero is solved as the command `zero` does, and
-the chain is run over the whole stream. Nothing here knows the simulator's values but the truth
+the chain is run on from there. Nothing here knows the simulator's values but the truth
 that the result is compared with.
 """
 
@@ -17,12 +17,26 @@ from ops.coverage.field import EXPANSION, KNOWN_U, METER, ZERO_US, Installed
 from pipeline.blocks import Floats, Results
 from pipeline.derive.chain import compile_plan, initial_state, run_chain
 from pipeline.derive.zeroing import Solution, Statement, solve_zero
-from pipeline.site.models import Calibration, Channel, Node, Placement, Point, Structure, Zero
+from pipeline.site.models import (
+    Calibration,
+    Channel,
+    ChannelKind,
+    Node,
+    Placement,
+    Point,
+    Structure,
+    Zero,
+)
 
 WITHOUT = ("thermal_output", "moisture", "creep", "sensitivity")
 """Terms that the RMS error is printed without."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICRO = 1e6
+_CLIMATE: tuple[tuple[str, ChannelKind, str], ...] = (
+    ("ts", "temperature", "Cel"),
+    ("ta", "temperature", "Cel"),
+    ("rh", "humidity", "%RH"),
+)
 
 
 @dataclass(frozen=True)
@@ -49,13 +63,16 @@ def recovered(one: Installed, calibration: Calibration) -> Recovered:
         ValueError: no reading of the window of the zero could be used, or the reading is null.
     """
     bare = _structure(one, calibration)
+    unzeroed = compile_plan(bare)
+    is_before = one.readings.column("time").astype(np.int64) < one.zero_us
+    _, state = run_chain(one.readings.take(is_before), initial_state(unzeroed), unzeroed)
+    rest = one.readings.take(~is_before)
     statement = Statement("G", one.zero_us, one.zero_us + ZERO_US, 0.0, KNOWN_U)
-    solution = solve_zero(bare, one.readings, initial_state(compile_plan(bare)), statement)
+    solution = solve_zero(bare, rest, state, statement)
     if solution is None:
         raise ValueError("no reading of the window of the zero can be used")
     zeroed = bare.model_copy(update={"zeros": (zero_of(solution, statement),)})
-    plan = compile_plan(zeroed)
-    results, _ = run_chain(one.readings, initial_state(plan), plan)
+    results, _ = run_chain(rest, state, compile_plan(zeroed))
     return _read(results, one)
 
 
@@ -70,6 +87,8 @@ def zero_of(solution: Solution, statement: Statement) -> Zero:
         offset_delta_u=solution.offset_u,
         known_strain_um_m=statement.strain * _MICRO,
         temperature_c=solution.temperature_c or 0.0,
+        film_moisture=None if solution.moisture is None else solution.moisture[0],
+        film_moisture_u=0.0 if solution.moisture is None else solution.moisture[1],
         by="I. Oakhollow",
         reason="deck closed and empty",
     )
@@ -100,7 +119,6 @@ def _column(results: Results, name: str) -> Floats:
 def _structure(one: Installed, calibration: Calibration) -> Structure:
     """One point, one gauge, its climate channels and its calibration."""
     has_film = calibration.moisture is not None
-    unit = ("resistance", "Ohm") if has_film else ("bridge", "/")
     begun = _EPOCH + timedelta(microseconds=one.start_us)
     # A bench in March serves a winter before it: only the dates of the sheet are moved.
     dated = calibration.model_copy(update={"valid_from": begun, "recorded": begun})
@@ -122,14 +140,12 @@ def _structure(one: Installed, calibration: Calibration) -> Structure:
         humidity_channel="rh" if has_film else None,
         air_temperature_channel="ta" if has_film else None,
     )
+    own: tuple[str, ChannelKind, str] = ("gauge", "bridge", "/")
+    if has_film:
+        own = ("gauge", "resistance", "Ohm")
     channels = tuple(
-        Channel(id=name, node="n", kind=kind, unit=written, interval_s=300.0)
-        for name, kind, written in (
-            ("gauge", *unit),
-            ("ts", "temperature", "Cel"),
-            ("ta", "temperature", "Cel"),
-            ("rh", "humidity", "%RH"),
-        )
+        Channel(id=name, node="n", kind=kind, unit=unit, interval_s=100.0)
+        for name, kind, unit in (own, *_CLIMATE)
     )
     return Structure(
         id="deck",

@@ -61,7 +61,7 @@ CASES = (
         ((30.0, 250.0),),
         62.0,
         wave_c=11.0,
-        wave_dew_c=13.0,
+        wave_dew_c=10.0,
     ),
     Case(
         "winter, cold and dry",

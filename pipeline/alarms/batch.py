@@ -6,7 +6,7 @@ A quiet alarm whose point stayed within its limits costs one comparison in an ar
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -38,8 +38,9 @@ def evaluate(
     """
     Take one batch of results through the rules.
 
-    Rows marked `late` count as heard and nothing else: the seal hands them back as excursions.
-    Cutting a stream of rows differently gives the same activations.
+    Rows marked `late` are passed over: the seal hands them back as excursions. A point is heard
+    when a row is newer than all before. Cutting a stream of rows differently gives the same
+    activations.
 
     Args:
         results: rows of any points, each point's in time order.
@@ -51,10 +52,10 @@ def evaluate(
         Transitions in the order of the rules and, within one alarm, of time; the next state.
     """
     state = replace(state, clock=state.clock.advanced(now_us))
-    heard = _heard(results, rules)
-    transitions, records = _end_silence(heard, now_us, state, rules)
     rows, codes, names = prepared(results, with_late=False)
     segments = _segments(codes, names, rules)
+    heard = _heard(rows, segments, state, rules)
+    transitions, records = _end_silence(heard, now_us, state, rules)
     for watch, part in _busy(rows, segments, state, rules):
         record = state.alarms.get(watch.alarm) or fresh(watch, state.clock.steady_us)
         told, record = _walked(record, watch, part, now_us, state.clock.steady_us)
@@ -64,14 +65,21 @@ def evaluate(
     return tuple(transitions), _remembered(state, heard, rows, segments, rules, now_us)
 
 
-def _heard(results: Results, rules: RuleSet) -> list[str]:
-    codes, names = results.point_codes()
-    watched = set(rules.points)
-    return [names[code] for code in np.unique(codes) if names[code] in watched]
+def _heard(
+    rows: PointRows, segments: Segments, state: AlarmState, rules: RuleSet
+) -> dict[str, int]:
+    """Points that have a newer reading than ever before, and its time [µs since 1970 UTC]."""
+    found: dict[str, int] = {}
+    newest = rows.time[segments.stop - 1]
+    for place, newest_us in zip(segments.point.tolist(), newest.tolist(), strict=True):
+        before_us = state.points.get(rules.points[place], NEVER).newest_us
+        if before_us is None or newest_us > before_us:
+            found[rules.points[place]] = newest_us
+    return found
 
 
 def _end_silence(
-    heard: list[str], now_us: int, state: AlarmState, rules: RuleSet
+    heard: Iterable[str], now_us: int, state: AlarmState, rules: RuleSet
 ) -> tuple[list[Transition], dict[str, AlarmRecord]]:
     transitions: list[Transition] = []
     records: dict[str, AlarmRecord] = {}
@@ -116,7 +124,8 @@ def _busy(
         watch, place = rules.rows[i], int(segment[i])
         memory = state.points.get(watch.point, NEVER)
         last = (memory.value, memory.u)
-        yield watch, cut(rows, int(segments.first[place]), int(segments.stop[place]), last)
+        first, stop = int(segments.first[place]), int(segments.stop[place])
+        yield watch, cut(rows, first, stop, last, memory.newest_us)
 
 
 def _is_quiet(record: AlarmRecord | None) -> bool:
@@ -169,7 +178,7 @@ def _reading(part: PointRows, row: int | None) -> tuple[float | None, float | No
 
 def _remembered(
     state: AlarmState,
-    heard: list[str],
+    heard: Mapping[str, int],
     rows: PointRows,
     segments: Segments,
     rules: RuleSet,
@@ -177,10 +186,9 @@ def _remembered(
 ) -> AlarmState:
     """The state with the arrival at each point, and its last row that could be judged."""
     points = dict(state.points)
-    steady_us = state.clock.steady_us
-    for point in heard:
+    for point, newest_us in heard.items():
         old = points.get(point, NEVER)
-        points[point] = PointMemory(steady_us, now_us, old.value, old.u)
+        points[point] = PointMemory(state.clock.steady_us, now_us, old.value, old.u, newest_us)
     if not len(segments.point):
         return replace(state, points=points)
     position = np.where(rows.is_failed, -1, np.arange(len(rows.time))).astype(np.float64)
@@ -189,5 +197,5 @@ def _remembered(
         if row >= 0:
             point = rules.points[place]
             value, u = _reading(rows, row)
-            points[point] = PointMemory(steady_us, now_us, value, u)
+            points[point] = replace(points.get(point, NEVER), value=value, u=u)
     return replace(state, points=points)

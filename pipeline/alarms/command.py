@@ -16,7 +16,7 @@ from pipeline.alarms.lifecycle import Event, State, next_state
 from pipeline.alarms.release import leave
 from pipeline.alarms.rules import RuleSet, Watch
 from pipeline.alarms.state import AlarmRecord, AlarmState, find_watch
-from pipeline.alarms.story import blank, step
+from pipeline.alarms.story import blank, standing, step
 from pipeline.alarms.transition import Transition
 
 Kind = Literal[
@@ -99,7 +99,8 @@ def apply_command(
 
     Returns:
         Transitions (one, or none when refused), the next state, a sentence for the person,
-        and whether it was done.
+        and whether it was done. While something stands, the transition goes on saying what and
+        since when; `detected_us` is when the person acted.
     """
     state = replace(state, clock=state.clock.advanced(now_us))
     watch = find_watch(command.alarm, state, rules)
@@ -167,7 +168,8 @@ def _done(
 ) -> tuple[Transition, AlarmRecord]:
     if command.kind in LEAVES:
         return leave(record, watch, now_us)
-    told, record = step(record, EVENTS[command.kind], blank(record, watch, now_us))
+    told = standing(blank(record, watch, now_us), record, watch)
+    told, record = step(record, EVENTS[command.kind], told)
     if command.kind == "reset":
         record = replace(record, is_latched=False)
     if command.kind == "shelve" and command.until_us is not None:

@@ -28,8 +28,9 @@ import numpy.typing as npt
 
 from pipeline.blocks import Ints
 
-TRUE, FALSE, BETWEEN, FAILED = 1, 0, 2, 3
-"""Of a row: limit exceeded; back within the deadband; neither; the gauge cannot tell."""
+TRUE, FALSE, BETWEEN, FAILED, DOUBTFUL = 1, 0, 2, 3, 4
+"""Of a row: limit exceeded; back within the deadband; neither; the gauge cannot tell; a value
+that contradicts another of its time and exceeds nothing."""
 
 Kinds = npt.NDArray[np.int8]
 
@@ -103,7 +104,7 @@ class Rows(Protocol):
 
     @property
     def kinds(self) -> Kinds:
-        """TRUE, FALSE, BETWEEN or FAILED, shape (n,)."""
+        """TRUE, FALSE, BETWEEN, FAILED or DOUBTFUL, shape (n,)."""
 
     def begin(self, row: int) -> Evidence:
         """Evidence of an excursion that begins at `row`, which is not gathered yet."""
@@ -125,7 +126,8 @@ def walk(
 
     Args:
         condition: where it stood before the first row.
-        rows: of the alarm's point; FAILED raises what is pending, else changes nothing.
+        rows: of the alarm's point; FAILED raises what is pending, else changes nothing; DOUBTFUL
+            changes nothing.
         delays: of the alarm's rule.
         received_us: steady time at which all of the rows were received [µs].
     """
@@ -140,9 +142,9 @@ def walk(
             condition, change = fail(
                 condition, f"gauge failed while pending: {rows.failure(first)}"
             )
-        elif condition.phase is Phase.PENDING:
+        elif kind == BETWEEN and condition.phase is Phase.PENDING:
             condition = Condition()
-        elif condition.phase is Phase.CLEARING:
+        elif kind == BETWEEN and condition.phase is Phase.CLEARING:
             condition = replace(condition, phase=Phase.ACTIVE)
         if change is not None:
             changes.append(replace(change, row=first) if change.row is None else change)

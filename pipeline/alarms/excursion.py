@@ -209,6 +209,8 @@ def _found(
         told = replace(told, event=live.event, before=live.before, after=live.after)
         return [told], replace(record, condition=condition)
     record = with_activation(record, Activation(excursion.occurred_us, excursion.until_us))
+    evidence = Evidence(excursion.value, excursion.u, excursion.limit, text=excursion.detail)
+    record = replace(record, evidence=evidence)
     if watch.rule.latching:
         record = replace(record, is_latched=True)
     if condition.is_present:

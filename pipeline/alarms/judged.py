@@ -3,6 +3,11 @@ Rows of one point judged for one rule: limit exceeded, back, neither, or cannot 
 
 A failed row (flag 4, or no value) never counts as normal; rows flagged suspect or not evaluated
 are judged like any other. Rows are in time order.
+
+A value that contradicts another of its time can raise, and takes nothing back: which of the two
+holds is not known. So a node whose clock stands still, or two nodes that send as one, cannot
+keep an excursion from being told. At a time that stands still no delay is over by the readings'
+time; the last one is held by the station's, as when nothing comes.
 """
 
 from __future__ import annotations
@@ -11,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.alarms.condition import BETWEEN, FAILED, FALSE, TRUE, Evidence, Kinds
+from pipeline.alarms.condition import BETWEEN, DOUBTFUL, FAILED, FALSE, TRUE, Evidence, Kinds
 from pipeline.alarms.rules import Watch
 from pipeline.blocks import FAIL, MISSING, TEST_BIT, Bools, Floats, Ints, Results
 
@@ -34,6 +39,18 @@ class PointRows:
     last_value: float | None
     """Last value that could be judged before the first row, with its u."""
     last_u: float | None
+    last_us: int | None = None
+    """Newest time of the point before the first row [µs since 1970 UTC]; None: none."""
+
+    @property
+    def is_doubtful(self) -> Bools:
+        """Whether a row contradicts another of its time instead of advancing the point."""
+        before = np.full(len(self.time), np.iinfo(np.int64).min)
+        before[1:] = self.time[:-1]
+        if self.last_us is not None:
+            before = np.maximum(before, self.last_us)
+        is_other: Bools = (self.tests & TEST_BIT["contradiction"]) != 0
+        return is_other & (self.time <= before)
 
 
 @dataclass(frozen=True)
@@ -124,6 +141,7 @@ def _judge_level(rows: PointRows, watch: Watch) -> LevelRows:
     deadband = watch.rule.deadband
     kinds = np.full(len(rows.time), BETWEEN, np.int8)
     kinds[(upper < watch.high - deadband) & (lower > watch.low + deadband)] = FALSE
+    kinds[rows.is_doubtful] = DOUBTFUL
     kinds[(upper > watch.high) | (lower < watch.low)] = TRUE
     kinds[rows.is_failed] = FAILED
     position = np.arange(len(kinds))
@@ -133,6 +151,7 @@ def _judge_level(rows: PointRows, watch: Watch) -> LevelRows:
 
 def _judge_fault(rows: PointRows) -> FaultRows:
     kinds = np.full(len(rows.time), FALSE, np.int8)
+    kinds[rows.is_doubtful] = DOUBTFUL
     kinds[rows.is_failed] = TRUE
     return FaultRows(rows, kinds)
 
@@ -168,9 +187,16 @@ def prepared(results: Results, *, with_late: bool) -> tuple[PointRows, Ints, lis
 
 
 def cut(
-    rows: PointRows, first: int, stop: int, last: tuple[float | None, float | None]
+    rows: PointRows,
+    first: int,
+    stop: int,
+    last: tuple[float | None, float | None],
+    last_us: int | None = None,
 ) -> PointRows:
-    """The rows first..stop-1, with the last value and u that could be judged before them."""
+    """
+    The rows first..stop-1, with the last value and u that could be judged before them, and the
+    newest time before them [µs since 1970 UTC].
+    """
     part = slice(first, stop)
     return PointRows(
         rows.time[part],
@@ -180,6 +206,7 @@ def cut(
         rows.flag[part],
         rows.tests[part],
         *last,
+        last_us,
     )
 
 

@@ -6,12 +6,10 @@ A condition that is still there is raised; a latch that nobody reset is still th
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from pipeline.alarms.lifecycle import Event, State
 from pipeline.alarms.rules import Watch
 from pipeline.alarms.state import AlarmRecord
-from pipeline.alarms.story import blank, measured, reason, step
+from pipeline.alarms.story import blank, standing, step
 from pipeline.alarms.transition import Transition
 
 # By what it leaves: how it is found normal, in alarm, latched.
@@ -30,16 +28,15 @@ def leave(record: AlarmRecord, watch: Watch, now_us: int) -> tuple[Transition, A
     """
     The transition out of a silenced state, and the record after it.
 
-    When the condition is there, `occurred_us` is when it came, not when it was let through.
+    When the condition is there, or its latch, `occurred_us` is when it came, not when it was let
+    through.
 
     Raises:
         KeyError: the alarm is in none of the three states.
     """
     normal, alarm, latched = LEAVING[record.state]
     told = blank(record, watch, now_us)
-    if not record.condition.is_present:
-        return step(record, latched if record.is_latched else normal, told)
-    evidence = record.condition.evidence
-    told = replace(measured(told, watch, evidence), detail=reason(watch, evidence))
-    began = [a.occurred_us for a in record.activations if a.until_us is None]
-    return step(record, alarm, replace(told, occurred_us=began[-1] if began else now_us))
+    told = standing(told, record, watch)
+    if record.condition.is_present:
+        return step(record, alarm, told)
+    return step(record, latched if record.is_latched else normal, told)

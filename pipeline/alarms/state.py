@@ -12,7 +12,7 @@ from typing import Any
 
 import msgspec
 
-from pipeline.alarms.condition import Condition
+from pipeline.alarms.condition import Condition, Evidence
 from pipeline.alarms.lifecycle import State
 from pipeline.alarms.rules import RuleSet, Watch
 from pipeline.errors import StateVersionError
@@ -70,24 +70,33 @@ class AlarmRecord:
     is_latched: bool = False
     """A latching alarm occurred and was not reset since."""
     shelved_until_us: int | None = None
-    """[µs since 1970 UTC], for people."""
+    """[µs since 1970 UTC]."""
     shelved_until_steady_us: int | None = None
-    """The same by the steady clock, which decides."""
+    """The same by the steady clock; whichever is first ends the shelving."""
     activations: tuple[Activation, ...] = ()
     """The last `ACTIVATIONS_KEPT`, in the order in which they became known."""
     is_removed: bool = False
     """Its rule or point left the configuration."""
+    evidence: Evidence = field(default_factory=Evidence)
+    """Of the last raise, also after the condition has gone."""
 
 
 @dataclass(frozen=True)
 class PointMemory:
-    """When a point was last heard, and its last value that could be judged (point's unit)."""
+    """
+    When a point was last heard, and its last value that could be judged (point's unit).
+
+    Heard is a point whose newest reading is newer than before: repeats, late readings and other
+    values at an old time say nothing of now, and a clock that stands still is a silent gauge.
+    """
 
     heard_steady_us: int
     heard_us: int
     """The same by the station's clock [µs since 1970 UTC], for people."""
     value: float | None = None
     u: float | None = None
+    newest_us: int | None = None
+    """Newest time of a reading [µs since 1970 UTC]; None: not noted yet."""
 
 
 @dataclass(frozen=True)

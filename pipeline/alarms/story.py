@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from pipeline.alarms.condition import Change, Evidence
 from pipeline.alarms.judged import failed_tests
-from pipeline.alarms.lifecycle import Event, State, next_state
+from pipeline.alarms.lifecycle import SILENCED, Event, State, next_state
 from pipeline.alarms.rules import COVERAGE, Watch
 from pipeline.alarms.state import ACTIVATIONS_KEPT, Activation, AlarmRecord
 from pipeline.alarms.transition import Crossing, Transition
@@ -73,6 +73,7 @@ def raised(
         detail="; ".join(part for part in (reason(watch, evidence), change.why) if part),
     )
     record = with_activation(record, Activation(change.occurred_us, None))
+    record = replace(record, evidence=evidence)
     if watch.rule.latching:
         record = replace(record, is_latched=True)
     return step(record, Event.OCCURRED, told)
@@ -123,6 +124,27 @@ def measured(transition: Transition, watch: Watch, evidence: Evidence) -> Transi
         u=evidence.u,
         limit=evidence.limit,
         crossing=crossing(watch, evidence),
+    )
+
+
+def standing(transition: Transition, record: AlarmRecord, watch: Watch) -> Transition:
+    """
+    The transition with what stands: reading, limit and reason of the raise, and when it came.
+
+    `detected_us` stays when it was done. Nothing is added to an alarm that is normal, or put
+    aside with nothing behind it.
+    """
+    is_aside = record.state in SILENCED and not (record.condition.is_present or record.is_latched)
+    if record.state is State.NORMAL or is_aside:
+        return transition
+    evidence, activations = record.evidence, record.activations
+    if record.condition.is_present:
+        evidence = record.condition.evidence
+        activations = tuple(a for a in activations if a.until_us is None)
+    return replace(
+        measured(transition, watch, evidence),
+        occurred_us=activations[-1].occurred_us if activations else transition.occurred_us,
+        detail=reason(watch, evidence),
     )
 
 

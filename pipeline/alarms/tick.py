@@ -52,9 +52,10 @@ def evaluate_tick(
     """
     Take the rules to the tick's time.
 
-    Ends shelving that is over; raises silence once a point was not heard for `after_s` (since it
-    is watched, if never) plus the on-delay; raises what is pending at a silent point at once;
-    completes delays by holding the last reading; raises and clears station faults, of any name.
+    Ends shelving that is over by the steady clock or by the station's, whichever is first;
+    raises silence once a point was not heard for `after_s` (since it is watched, if never) plus
+    the on-delay; raises what is pending at a silent point at once; completes delays by holding
+    the last reading; raises and clears station faults, of any name.
     A clock that was set back stops nothing: time is counted on the state's steady clock.
     """
     state = replace(state, clock=state.clock.advanced(tick.now_us))
@@ -76,7 +77,10 @@ def _unshelve(tick: Tick, state: AlarmState, rules: RuleSet) -> Part:
         watch = find_watch(record.alarm, state, rules)
         if record.state is not State.SHELVED or end_us is None or watch is None:
             continue
-        if state.clock.steady_us >= end_us:
+        until_us = record.shelved_until_us
+        # Time for which the station was off is in the second only, a clock set back in the first.
+        is_over = until_us is not None and tick.now_us >= until_us
+        if is_over or state.clock.steady_us >= end_us:
             detail = f"shelving ended, it was set to {_utc(record.shelved_until_us or 0)}"
             told, record = leave(record, watch, tick.now_us)
             transitions.append(replace(told, detail=detail))

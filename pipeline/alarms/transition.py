@@ -36,11 +36,14 @@ class Transition:
     before: str
     after: str
     occurred_us: int
-    """When it happened, by the readings' time [µs since 1970 UTC]."""
+    """When it happened, by the readings' time; of an act on what stands, since when it stands
+    [µs since 1970 UTC]."""
     detected_us: int
-    """When the engine learned of it, by the station's time [µs since 1970 UTC]."""
+    """When the engine learned of it, or somebody acted, by the station's time
+    [µs since 1970 UTC]."""
     value: float | None
-    """In `unit`: the furthest reading up to the raise; on return the one that completed it."""
+    """In `unit`: the furthest reading up to the raise, which acts on what stands repeat; on
+    return the one that completed it."""
     u: float | None
     """Of the value, U95/2, in `unit`."""
     limit: float | None

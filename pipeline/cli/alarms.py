@@ -12,7 +12,8 @@ from collections.abc import Mapping
 from contextlib import closing
 from typing import Any
 
-from pipeline.alarms.transition import Transition
+from pipeline.alarms.lifecycle import State
+from pipeline.alarms.transition import REMOVED, Transition
 from pipeline.cli.options import US, add_site, add_structure, cautions, local_time, site_of, table
 from pipeline.site.models import Site
 from pipeline.station.control import ask_worker
@@ -99,7 +100,7 @@ def _stories(layout: Layout) -> dict[str, list[Transition]]:
 
 
 def _list(options: argparse.Namespace, site: Site, stories: dict[str, list[Transition]]) -> int:
-    standing = [story[-1] for story in stories.values() if story[-1].after != "normal"]
+    standing = [s[-1] for s in stories.values() if s[-1].after not in (State.NORMAL, REMOVED)]
     if options.json:
         print(json.dumps([t.to_facts() for t in standing], ensure_ascii=False))
         return 1 if standing else 0
@@ -123,7 +124,8 @@ def _show(options: argparse.Namespace, site: Site, stories: dict[str, list[Trans
         print(f"{options.alarm} was never anything but normal.", file=sys.stderr)
         return 1
     for t in story:
-        print(f"{local_time(t.occurred_us, site.timezone)}  {t.event}: {t.before} → {t.after}")
+        at_us = t.detected_us if t.by else t.occurred_us
+        print(f"{local_time(at_us, site.timezone)}  {t.event}: {t.before} → {t.after}")
         for name, text in _particulars(t, site).items():
             print(f"    {name:<10} {text}")
     print(f"\n{cautions()}")
@@ -135,7 +137,7 @@ def _particulars(t: Transition, site: Site) -> dict[str, str]:
         "value": _value(t),
         "crossed": t.crossing.replace("_", " "),
         "detected": local_time(t.detected_us, site.timezone)
-        if t.detected_us - t.occurred_us > US
+        if t.detected_us - t.occurred_us > US and not t.by
         else "",
         "detail": t.detail,
         "by": t.by,

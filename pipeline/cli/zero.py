@@ -223,6 +223,7 @@ def _zero(options: argparse.Namespace, solution: Solution, failed: Sequence[Crit
     if failed:
         what = "; ".join(f"{one.name} {one.found}, allowed {one.limit}" for one in failed)
         reason += f" [accepted although unsteady ({what}): {options.accept_unsteady.strip()}]"
+    moisture, moisture_u = solution.moisture or (None, 0.0)
     return Zero(
         serial=options.gauge,
         valid_from=_EPOCH + timedelta(microseconds=options.start),
@@ -231,6 +232,8 @@ def _zero(options: argparse.Namespace, solution: Solution, failed: Sequence[Crit
         offset_delta_u=_rounded(solution.offset_u),
         known_strain_um_m=options.strain,
         temperature_c=round(solution.temperature_c or 0.0, 3),
+        film_moisture=None if moisture is None else _rounded(moisture),
+        film_moisture_u=_rounded(moisture_u),
         by=options.by,
         reason=reason,
     )

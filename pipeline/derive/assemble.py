@@ -25,6 +25,8 @@ class Part:
     block: Block
     segment: Segment | None = None
     """None: the rows are not of one gauge."""
+    is_aside: bool = False
+    """The rows advance nothing: late ones, and values that contradict another."""
 
 
 def assembled(parts: list[Part]) -> Results:

@@ -84,6 +84,9 @@ class Context:
     is_late: bool = False
     """The rows are older than the state: it is looked at, and what comes back is dropped."""
     failing: int = FAILING
+    is_contradicting: bool = False
+    """With `is_late`: the rows stand at times that have their values already; they are treated
+    like late ones, but do not carry the bit `late`."""
 
     @property
     def signal(self) -> Signal:

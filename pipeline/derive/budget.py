@@ -3,8 +3,8 @@ Uncertainty of each strain, component by component (JCGM 100, first order), stat
 
 Components are variances of δ. What one cause does along several ways (a thermometer through
 A(T), c_k and the expansion) is added up with its signs first. The constant part of δ is known
-either from the unstrained value or, once there is a zero, from the zero; what the model of the
-climate or of age gets wrong counts from there too.
+either from the unstrained value or, once there is a zero, from the zero; what curve, thermometer,
+the model of the climate or that of age get wrong counts from there too (`since_zero`).
 """
 
 from __future__ import annotations
@@ -16,6 +16,14 @@ from pipeline.derive.block import Block, Context
 from pipeline.derive.correction import MICRO
 from pipeline.derive.gauges import Segment, Spread, StrainModel
 from pipeline.derive.shared import shared_parts, shared_slope, shared_span
+from pipeline.derive.since_zero import (
+    load_since_zero,
+    moisture_since_zero,
+    sensitivity_since_zero,
+    slope_at_zero,
+    weights_since_zero,
+    zero_strain,
+)
 from pipeline.derive.state import GaugeState
 from pipeline.physics.arms import BridgeCurve
 from pipeline.physics.creep import ageing_progress
@@ -94,18 +102,24 @@ def load_weights(strain: Floats, model: StrainModel) -> list[Floats]:
 
 
 def _curve_parts(block: Block, model: StrainModel) -> dict[str, Component]:
-    spread, strain, gain = model.spread, block["strain"], block["gain"]
-    weights = load_weights(strain, model)
+    spread = model.spread
+    weights = curve_amounts(block, model)
     variance = np.zeros(len(block))
     for i, left in enumerate(weights):
         for j, right in enumerate(weights):
             if spread.covariance[i, j]:
                 variance = variance + spread.covariance[i, j] * left * right
-    parts: dict[str, Component] = {"curve": (np.maximum(variance, 0.0) * gain**2, spread.freedom)}
+    parts: dict[str, Component] = {"curve": (np.maximum(variance, 0.0), spread.freedom)}
     if spread.between:
-        load = model.curve.delta(strain)
-        parts["between_gauges"] = ((spread.between * load * gain) ** 2, spread.between_freedom)
+        load = load_since_zero(block, model)
+        parts["between_gauges"] = ((spread.between * load) ** 2, spread.between_freedom)
     return parts
+
+
+def curve_amounts(block: Block, model: StrainModel) -> list[Floats]:
+    """How much of each figure of the curve is in δ, less that at the zero, each shape (n,)."""
+    at_zero = load_weights(zero_strain(model), model)
+    return weights_since_zero(load_weights(block["strain"], model), at_zero, block, model)
 
 
 def _thermometer_variance(block: Block, model: StrainModel, slope: Floats) -> Floats:
@@ -129,7 +143,8 @@ def temperature_slope(block: Block, model: StrainModel, slope: Floats) -> Floats
     per_k = per_k + thermal.factor_per_k * block["shown_load"] + shared_slope(block, model)
     # d(mechanical)/dT = -A'/F' - α where the compensation yields total, d(total)/dT has + α.
     toward = float(thermal.is_total) - float(model.watches_total)
-    return np.asarray(per_k + toward * thermal.expansion * slope * block["gain"])
+    per_k = per_k + toward * thermal.expansion * slope * block["gain"]
+    return np.asarray(per_k - slope_at_zero(model))
 
 
 def _unknown_temperature(model: StrainModel, load: Floats, slope: Floats, toward: float) -> Floats:
@@ -155,21 +170,19 @@ def _climate_model(block: Block, model: StrainModel) -> dict[str, Component]:
         beside = thermal.output_u_per_k * (temperature - thermal.zero_c)
         parts["thermal_output"] = (_known(left**2 + beside**2), thermal.freedom)
     if thermal.factor_per_k_u:
-        share = thermal.factor_per_k_u * change * block["shown_load"]
+        share = thermal.factor_per_k_u * sensitivity_since_zero(block, model)
         parts["sensitivity"] = (_known(share**2), thermal.freedom)
     film = model.film
     if film is not None and model.shared is None:
-        above = block["film_moisture"] - film.reference
-        slope_u = polynomial_slope(film.output, above) * block["film_moisture_u"]
-        variance = slope_u**2
+        of_state, of_output = moisture_since_zero(block, model, film)
+        variance = of_state**2
         missing = np.isnan(block["film_moisture"])
         if missing.any():
             grid = np.linspace(0.0, 1.0, _GRID) - film.reference
             spanned = float(np.max(np.abs(polynomial(film.output, grid)))) ** 2 / 3.0
             variance = np.where(missing, spanned, variance)
         parts["moisture"] = (variance, _INF)
-        of_output = _known((film.output_u * polynomial(film.output, above)) ** 2)
-        parts["moisture_output"] = (of_output, film.freedom)
+        parts["moisture_output"] = (_known(of_output**2), film.freedom)
     return parts
 
 

@@ -2,7 +2,10 @@
 The chain: readings and a state in, results and a state out; live, seal and rebuild run this.
 
 Sealing (`live=False`) the readings are all of a window and the state is that of its edge. Live,
-blocks come as they arrive: rows not newer than the last of their channel advance no memory.
+blocks come as they arrive, and rows not newer than the last of their channel advance no memory.
+Those older than it carry the bit `late` and are left to the seal. Another value at a time that
+has its value already carries `contradiction` alone: of a node whose clock stands still the seal
+keeps one value a time, so whoever watches live is shown every value that came.
 """
 
 from __future__ import annotations
@@ -102,8 +105,9 @@ def run_chain(
         watch: is shown the rows with all that lies between a reading and its result.
 
     Returns:
-        One row a reading (identical repeats once), and the state. Cut anywhere between two times
-        and run live in order, the results are the same within 1e-9.
+        One row a reading (identical repeats once; of contradictions the one that `select`
+        chooses and, live, behind it each of the others), and the state. Cut anywhere between two
+        times and run live in order, the results are the same within 1e-9.
 
     Raises:
         StateVersionError: the state is of another version.
@@ -115,7 +119,7 @@ def run_chain(
         return Results.empty(), state
     with np.errstate(invalid="ignore", divide="ignore", over="ignore", under="ignore"):
         try:
-            rows = select_channels(readings, plan.channels)
+            rows = select_channels(readings, plan.channels, with_others=live)
         except _FAULTS as fault:
             raise ChainError("select", "all", len(readings)) from fault
         joined = _joined(state.joined, rows, plan)
@@ -153,28 +157,47 @@ def _joined(known: Joined, rows: Mapping[str, ChannelRows], plan: Plan) -> dict[
 def _run_gauge(
     gauge: Gauge, rows: ChannelRows, state: GaugeState, joined: Joined
 ) -> tuple[list[Part], GaugeState]:
-    """Parts of one gauge in the order of time: late rows first, then those that advance it."""
+    """
+    Parts of one gauge: rows that are not newer first, then those that advance it, then values
+    that contradict one of these.
+    """
     parts: list[Part] = []
+    before, others = state, rows.others
     if state.last_time is not None and rows.time[0] <= state.last_time:
         count = int(np.searchsorted(rows.time, state.last_time, side="right"))
-        late, rows = _late(rows.take(slice(0, count)), state), rows.take(slice(count, None))
-        for segment, some in _by_segment(gauge, late):
-            context = Context(gauge, segment, joined, is_late=True)
-            block, _ = _run_stages(some, state, context)
-            parts.append(Part(gauge.point, gauge.quantity, block, segment))
+        parts += _run_aside(gauge, rows.take(slice(0, count)), before, state, joined)
+        rows = rows.take(slice(count, None))
     for segment, some in _by_segment(gauge, rows):
         block, state = _run_stages(some, state, Context(gauge, segment, joined))
         state = replace(state, last_value=float(some.value[-1]))
         parts.append(Part(gauge.point, gauge.quantity, block, segment))
+    if others is not None:
+        parts += _run_aside(gauge, others, before, state, joined)
     return parts, state
 
 
-def _late(rows: ChannelRows, state: GaugeState) -> ChannelRows:
-    """Rows that are not newer than the state, without an identical repeat of its last one."""
-    at_last = rows.time == state.last_time
-    contradicted = rows.contradicted | (at_last & (rows.value != state.last_value))
-    kept = ~(at_last & (rows.value == state.last_value))
-    return ChannelRows(rows.time, rows.value, contradicted, rows.sequence).take(kept)
+def _run_aside(
+    gauge: Gauge, rows: ChannelRows, before: GaugeState, state: GaugeState, joined: Joined
+) -> list[Part]:
+    """
+    Parts of rows that advance nothing: those that are late against `before`, and those at a time
+    that has its value already, without an identical repeat of the last of `before`.
+    """
+    last_us = np.iinfo(np.int64).min if before.last_time is None else before.last_time
+    at_last = rows.time == last_us
+    contradicted = rows.contradicted | (at_last & (rows.value != before.last_value))
+    rows = replace(rows, contradicted=contradicted, others=None)
+    is_late = rows.time < last_us
+    is_other = ~is_late & ~(at_last & (rows.value == before.last_value))
+    parts: list[Part] = []
+    for chosen, is_contradicting in ((is_late, False), (is_other, True)):
+        for segment, some in _by_segment(gauge, rows.take(chosen)):
+            context = Context(
+                gauge, segment, joined, is_late=True, is_contradicting=is_contradicting
+            )
+            block, _ = _run_stages(some, state, context)
+            parts.append(Part(gauge.point, gauge.quantity, block, segment, is_aside=True))
+    return parts
 
 
 def _by_segment(gauge: Gauge, rows: ChannelRows) -> list[tuple[Segment, ChannelRows]]:

@@ -88,10 +88,10 @@ def combine(
 
 
 def _can_be_joined(part: Part) -> bool:
-    """Strain, in the order of time; late rows are all late together."""
+    """Strain that advances its point."""
     if part.segment is None or part.segment.strain is None or not len(part.block):
         return False
-    return not part.block.tests[0] & TEST_BIT["late"]
+    return not part.is_aside
 
 
 def _times(

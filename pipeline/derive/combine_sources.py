@@ -27,8 +27,13 @@ import numpy as np
 
 from pipeline.blocks import Floats, Ints
 from pipeline.derive.block import Block
-from pipeline.derive.budget import components_of, load_weights, temperature_slope
+from pipeline.derive.budget import components_of, curve_amounts, temperature_slope
 from pipeline.derive.gauges import Segment, StrainModel
+from pipeline.derive.since_zero import (
+    load_since_zero,
+    moisture_since_zero,
+    sensitivity_since_zero,
+)
 from pipeline.physics.environment import polynomial, polynomial_slope
 
 _ROUNDING = 1e-9
@@ -117,10 +122,10 @@ def _column(amount: Floats) -> Floats:
 
 
 def _curve_amounts(block: Block, model: StrainModel) -> Floats:
-    weights = np.stack(load_weights(block["strain"], model), axis=-1)
+    weights = np.stack(curve_amounts(block, model), axis=-1)
     values, vectors = np.linalg.eigh(model.spread.covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    return np.asarray((weights @ root) * block["gain"][:, None])
+    return np.asarray(weights @ root)
 
 
 def _thermometer_amount(variance: Floats, block: Block, model: StrainModel) -> Floats:
@@ -140,17 +145,16 @@ def _moisture_amounts(
     film = model.film
     if film is None:
         return
-    above = block["film_moisture"] - film.reference
-    missing = np.isnan(above)
+    of_state, _ = moisture_since_zero(block, model, film)
+    missing = np.isnan(of_state)
     spanned = np.sign(polynomial_slope(film.output, np.zeros(1)))[0] * np.sqrt(variance)
-    of_state = polynomial_slope(film.output, above) * block["film_moisture_u"]
     yield channel, _column(np.where(missing, spanned, of_state))
 
 
 def _between_amount(variance: Floats, block: Block, model: StrainModel) -> Floats:
     del variance
     share = model.spread.between * float(np.sqrt(model.spread.between_shared))
-    return np.asarray(share * model.curve.delta(block["strain"]) * block["gain"])
+    return np.asarray(share * load_since_zero(block, model))
 
 
 def _output_amount(variance: Floats, block: Block, model: StrainModel) -> Floats:
@@ -164,14 +168,13 @@ def _output_amount(variance: Floats, block: Block, model: StrainModel) -> Floats
 def _moisture_output_amount(variance: Floats, block: Block, model: StrainModel) -> Floats:
     if model.film is None:
         return np.sqrt(variance)
-    above = block["film_moisture"] - model.film.reference
-    return _known(model.film.output_u * polynomial(model.film.output, above))
+    _, of_output = moisture_since_zero(block, model, model.film)
+    return _known(of_output)
 
 
 def _sensitivity_amount(variance: Floats, block: Block, model: StrainModel) -> Floats:
     del variance
-    change = block["temperature"] - model.thermal.reference_c
-    return _known(model.thermal.factor_per_k_u * change * block["shown_load"])
+    return _known(model.thermal.factor_per_k_u * sensitivity_since_zero(block, model))
 
 
 def _creep_amount(variance: Floats, block: Block, model: StrainModel) -> Floats:

@@ -21,7 +21,7 @@ from pipeline.derive.gauges import StrainModel
 from pipeline.derive.moment import Moment, Row
 from pipeline.derive.quality import Explanation as Finding
 from pipeline.derive.quality import explanations
-from pipeline.physics.uncertainty import combined, coverage_factor
+from pipeline.physics.uncertainty import combined, half_u95
 
 MICRO = 1e6
 
@@ -260,7 +260,8 @@ def _linear_budget(moment: Moment) -> Budget:
 def _summed(parts: dict[str, tuple[float, float]], *, bare: bool = False) -> Budget:
     """`bare`: the archive's u of a linear sensor is the combined one as it is."""
     u, freedom = (float(one[0]) for one in combined(parts.values(), 1))
-    factor = 2.0 if bare else float(coverage_factor(freedom))
+    wide = 2.0 * float(half_u95(parts.values(), 1)[0])
+    factor = 2.0 if bare or u == 0.0 else wide / u
     shares = [
         Share(name, float(np.sqrt(part)), _known(nu), part / u**2 if u > 0.0 else 0.0)
         for name, (part, nu) in parts.items()

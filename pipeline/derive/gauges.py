@@ -189,6 +189,11 @@ class ZeroOffset:
     start_us: int
     offset: float
     offset_u: float
+    strain: float = 0.0
+    """That the member was at [m/m]."""
+    moisture: float | None = None
+    """w at the zero; None: not told."""
+    moisture_u: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

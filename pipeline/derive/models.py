@@ -308,7 +308,14 @@ def _zero(bench: Bench) -> ZeroOffset | None:
     zero = bench.zero
     if zero is None:
         return None
-    return ZeroOffset(microseconds(zero.valid_from), zero.offset_delta, zero.offset_delta_u)
+    return ZeroOffset(
+        start_us=microseconds(zero.valid_from),
+        offset=zero.offset_delta,
+        offset_u=zero.offset_delta_u,
+        strain=zero.known_strain_um_m * 1e-6,
+        moisture=zero.film_moisture,
+        moisture_u=zero.film_moisture_u,
+    )
 
 
 def _companion_missing_u(bench: Bench) -> float:

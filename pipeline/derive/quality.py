@@ -9,8 +9,8 @@ Tests on a point's value, and the flag of each row (QARTOD: 4 before 3 before 2 
 - 2 not evaluated: a test that the point requires could not run (gap and clock at the first
   reading; rate and spike after a gap, a seam and at the first values; flat line and noise until
   their window is full; the companion where the climate is not known; all that need what came
-  before for late rows), or the value cannot be judged yet (relative_only before the first zero,
-  warm_up).
+  before for late rows, and live for values that contradict another), or the value cannot be
+  judged yet (relative_only before the first zero, warm_up).
 - 1 pass: every required test ran, and none failed.
 
 A test is required where the point states its limit; the gap test always is. Every test is causal:
@@ -45,7 +45,8 @@ def stage_quality(block: Block, state: GaugeState, context: Context) -> tuple[Bl
     """
     outcomes, after = _pointwise(block, context), state
     if context.is_late:
-        block = block.with_columns(tests=block.tests | np.int32(TEST_BIT["late"]))
+        if not context.is_contradicting:
+            block = block.with_columns(tests=block.tests | np.int32(TEST_BIT["late"]))
         outcomes += _unrun(block, context.gauge.limits)
     else:
         ordered, after = _in_order(block, state, context)

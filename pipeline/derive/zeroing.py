@@ -12,8 +12,9 @@ stands (each round shrinks the rest by the sum of the creep fractions).
 Uncertainty: scatter of the mean, from the correlation of neighbours and from means of consecutive
 lots, whichever says more; the statement's own; and each component of the budget as it stands at the
 window. Left out is what would then be there twice: the single reading (it is in the scatter) and
-the unstrained value (the zero takes its place). What the budget counts from the zero on (thermal
-output, ageing) is nothing at the zero by itself.
+the unstrained value (the zero takes its place). What the budget counts from the zero on (curve and
+factor, thermometer, thermal output, moisture, ageing) is nothing at the zero by itself: see
+`since_zero`.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ from pipeline.derive.chain import run_chain
 from pipeline.derive.gauges import Gauge, Plan, Segment, StrainModel, microseconds
 from pipeline.derive.plan import compile_plan
 from pipeline.derive.state import ChainState
-from pipeline.physics.uncertainty import Component, combined, coverage_factor
+from pipeline.physics.uncertainty import Component, coverage_factor, half_u95
 from pipeline.site.models import Structure, Zero
 
 LOTS = 8
@@ -83,6 +84,8 @@ class Solution:
     offset_u: float
     temperature_c: float | None
     """T_zero; None: there is no thermometer and none was stated."""
+    moisture: tuple[float, float] | None
+    """w of the film and its u, in the mean of the window; None: no film, or no humidity."""
     tangent: float
     """δ per strain at the known strain: an offset divided by it is in strain."""
     parts: dict[str, float]
@@ -108,9 +111,9 @@ def solve_zero(
     """
     before = readings.take(readings.column("time").astype(np.int64) < statement.end_us)
     offset, temperature = 0.0, statement.temperature_c
-    window = None
+    window, moisture = None, None
     for _ in range(_ROUNDS):
-        trial = _trial(statement, offset, temperature)
+        trial = _trial(statement, offset, temperature, moisture)
         window = _run(structure, before, state, statement, trial)
         if window is None or not window.usable.any():
             return None
@@ -120,7 +123,9 @@ def solve_zero(
         known = statement.temperature_c is not None or np.isnan(warmth).all()
         moved = 0.0 if known else abs(float(np.nanmean(warmth)) - (temperature or 0.0))
         temperature = temperature if known else float(np.nanmean(warmth))
-        if abs(change) <= _STANDS and moved <= _STANDS:
+        moisture, before_moisture = _film(window), moisture
+        settled = moisture == before_moisture
+        if abs(change) <= _STANDS and moved <= _STANDS and settled:
             break
     if window is None:
         return None
@@ -129,10 +134,24 @@ def solve_zero(
     parts = _parts(window, statement, tangent)
     u = _standard(parts)
     each = {name: float(np.sqrt(variance)) for name, (variance, _) in parts.items()}
-    return Solution(offset, u, temperature, tangent, each, window)
+    return Solution(offset, u, temperature, moisture, tangent, each, window)
 
 
-def _trial(statement: Statement, offset: float, temperature: float | None) -> Zero:
+def _film(window: Window) -> tuple[float, float] | None:
+    """w and its u, in the mean of the usable rows; None: there is none."""
+    if window.model.film is None:
+        return None
+    w = window.block["film_moisture"][window.usable]
+    u = window.block["film_moisture_u"][window.usable]
+    return None if np.isnan(w).any() else (float(np.mean(w)), float(np.mean(u)))
+
+
+def _trial(
+    statement: Statement,
+    offset: float,
+    temperature: float | None,
+    moisture: tuple[float, float] | None,
+) -> Zero:
     start = _EPOCH + timedelta(microseconds=statement.start_us)
     return Zero(
         serial=statement.serial,
@@ -142,6 +161,8 @@ def _trial(statement: Statement, offset: float, temperature: float | None) -> Ze
         offset_delta_u=0.0,
         known_strain_um_m=statement.strain * 1e6,
         temperature_c=0.0 if temperature is None else temperature,
+        film_moisture=None if moisture is None else moisture[0],
+        film_moisture_u=0.0 if moisture is None else moisture[1],
         by="",
         reason="",
     )
@@ -229,6 +250,5 @@ def _correlated(values: Floats) -> float:
 def _standard(parts: dict[str, Component]) -> float:
     """One standard uncertainty; few degrees of freedom widen it, since the budget takes it as
     well known."""
-    u, freedom = combined(parts.values(), 1)
-    widened = coverage_factor(freedom) / coverage_factor(float("inf"))
-    return float((u * widened)[0])
+    widened = 2.0 * half_u95(parts.values(), 1) / coverage_factor(float("inf"))
+    return float(widened[0])

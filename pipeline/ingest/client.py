@@ -80,6 +80,10 @@ class ClientStatistics:
     """From the arrival of a group's first record to its acknowledgement."""
     fault: str | None
     """What keeps messages from being taken now, and what to do; None: nothing that is known."""
+    lost_connections: int = 0
+    """Not counted: those that we dropped ourselves."""
+    flapping: str | None = None
+    """Another client uses our id, or the link flaps, and what to do; None: nothing says so."""
 
 
 @dataclass
@@ -250,6 +254,8 @@ class BrokerClient:
             groups=writer.groups,
             max_group_delay_s=writer.max_delay_s,
             fault=writer.failure or connection.fault,
+            lost_connections=connection.losses.count,
+            flapping=connection.flapping,
             **vars(self._counts),
         )
 

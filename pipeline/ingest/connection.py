@@ -21,6 +21,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
+from pipeline.ingest.losses import Losses
 from pipeline.ingest.publishing import Publishing
 from pipeline.ingest.record_queue import Entry
 from pipeline.ingest.session import (
@@ -81,7 +82,8 @@ class Connection:
         self._broker, self._topic = broker, topic
         self._deliver, self._clock, self._resubscribe_s = deliver, clock, resubscribe_s
         self._faults: dict[str, str] = {}
-        self._is_closing = False
+        self._is_closing = self._is_abandoned = False
+        self.losses = Losses(client_id)
         self._subscription_due_s: float | None = None
         # Reentrant: with a dead network thread paho calls back out of `ack`, in the caller.
         self._guard = threading.RLock()
@@ -95,6 +97,11 @@ class Connection:
     def fault(self) -> str | None:
         """What keeps messages from coming, and what to do; None: nothing that is known."""
         return next(iter(list(self._faults.values())), None)
+
+    @property
+    def flapping(self) -> str | None:
+        """What says that another client uses our id, or that the link flaps; None: nothing."""
+        return self.losses.fault(time.monotonic())
 
     def start(self) -> None:
         """Start the network thread, which connects and connects again."""
@@ -118,6 +125,7 @@ class Connection:
         """Drop the connection, to be made again: the broker then repeats what is open."""
         with self._guard:
             self.generation += 1
+        self._is_abandoned = True
         self._shut_socket()
 
     def maintain(self) -> None:
@@ -197,7 +205,7 @@ class Connection:
         self._faults.pop("connection", None)
         self._faults.pop("callback", None)
         self.connected_since_us = self._clock()
-        self.is_connected = True
+        self.is_connected, self._is_abandoned = True, False
         LOG.info("mqtt_connected session_present=%s", flags.session_present)
         self._subscribe()
 
@@ -217,6 +225,8 @@ class Connection:
         self.is_subscribed, self.connected_since_us = False, None
         if was_connected and not self._is_closing:
             LOG.warning("mqtt_disconnected code=%s", code)
+            if not self._is_abandoned:
+                self.losses.note(time.monotonic(), code.value)
             self._faults.setdefault(
                 "connection", f"connection to the broker lost: {code}. It is tried again for ever."
             )

@@ -200,6 +200,10 @@ def _time_lines(transition: Transition, site: Site) -> list[tuple[str, str]]:
         ("OCCURRED", both_times(occurred, site.timezone)),
         ("DETECTED", both_times(detected, site.timezone) + later),
     ]
+    if transition.by:
+        # Of an act, `occurred_us` says since when there is something to act on.
+        acted = ("DONE", both_times(detected, site.timezone))
+        lines = [acted] if occurred == detected else [lines[0], acted]
     if transition.late:
         lines.append(
             ("LATE", "the readings came late; what they show may have changed since they were made")

@@ -319,6 +319,9 @@ class Zero(Model):
     known_strain_um_m: float
     temperature_c: float
     """T_zero, from which total strain counts the expansion."""
+    film_moisture: float | None = None
+    """w of the film, 0..1, from which errors of the moisture count; None: not told, or no film."""
+    film_moisture_u: float = 0.0
     by: str
     reason: str
 

@@ -13,6 +13,7 @@ from pipeline.alarms.lifecycle import State
 from pipeline.ingest.client import BrokerClient
 from pipeline.notify.sign_of_life import LifeFacts, StandingAlarm
 from pipeline.station.clock import Clock
+from pipeline.station.clock_doubt import LastHour, clock_doubt
 from pipeline.station.health import Measured, free_mb, station_faults
 from pipeline.station.jobs import LAST_SEAL, Jobs
 from pipeline.station.layout import Layout
@@ -63,6 +64,8 @@ class Figures:
         self._started = self._connected = time.monotonic()
         self._looked = float("-inf")
         self._unsent_us: int | None = None
+        self._arrived = LastHour()
+        self._doubt = ""
         self._step: tuple[float, float] | None = None
         self._refused: tuple[float, str] | None = None
         self._damage = ""
@@ -124,6 +127,13 @@ class Figures:
         if now - self._looked > LOOK_EVERY_S:
             self._looked = now
             self._unsent_us = parts.ledger.oldest_unsent_us()
+            self._arrived.note(now, parts.ledger.counters())
+            self._doubt = clock_doubt(
+                self._arrived.arrivals(),
+                self._state().newest_us,
+                parts.clock.now_us(),
+                parts.setup.site.storage,
+            )
         client = parts.client.statistics()
         if client.is_connected:
             self._connected = now
@@ -134,12 +144,14 @@ class Figures:
             broker_down_s=now - self._connected,
             broker_detail=(client.fault or "") if not client.is_connected else "",
             subscription_refused=(client.fault or "") if client.is_connected else "",
+            broker_flapping=client.flapping or "",
             backlog_records=self._backlog(),
             unsent_s=_age_s(self._unsent_us, parts.clock.now_us()),
             sealed_s=now - parts.jobs.sealed_at,
             seal_detail=failures.get("seal", ""),
             clock_behind_s=parts.clock.behind_us() / US,
             clock_step_s=step[1] if step and now - step[0] < STEP_SHOWN_S else 0.0,
+            clock_doubt=self._doubt,
             quarantined_s=now - refused[0] if refused else None,
             quarantined_reason=refused[1] if refused else "",
             spool_detail=self._damage,
@@ -147,11 +159,14 @@ class Figures:
             restarted_s=now - self._started if parts.restart else None,
             restart_detail=parts.restart,
             receiver_dead=not (parts.client.is_alive() and parts.sending.is_alive()),
-            job_detail="; ".join(
-                f"{name}: {why}" for name, why in sorted(failures.items()) if name != "seal"
-            ),
+            job_detail=_job_detail(failures),
             undeliverable=parts.sending.undeliverable,
         )
+
+
+def _job_detail(failures: Mapping[str, str]) -> str:
+    """What the jobs but the seal, which has a fault of its own, failed of."""
+    return "; ".join(f"{name}: {why}" for name, why in sorted(failures.items()) if name != "seal")
 
 
 def _age_s(since_us: int | None, now_us: int) -> float | None:

@@ -8,7 +8,7 @@ were acknowledged and evaluated, and they would be in neither raw nor quarantine
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -62,7 +62,7 @@ class Gates:
         starts = [era.first_position for era in self._eras[1:]]
         gone = sum(start <= position for start in starts)
         if gone:
-            self._keep(self._eras[gone:])
+            self._keep([replace(self._eras[gone], first_position=0), *self._eras[gone + 1 :]])
 
     def _keep(self, eras: list[_Era]) -> None:
         self._ledger.remember(GATES, json.dumps([[e.first_position, e.facts] for e in eras]))

@@ -35,12 +35,14 @@ class Measured:
     broker_down_s: float = 0.0
     broker_detail: str = ""
     subscription_refused: str = ""
+    broker_flapping: str = ""
     backlog_records: int = 0
     unsent_s: float | None = None
     sealed_s: float | None = None
     seal_detail: str = ""
     clock_behind_s: float = 0.0
     clock_step_s: float = 0.0
+    clock_doubt: str = ""
     quarantined_s: float | None = None
     quarantined_reason: str = ""
     spool_detail: str = ""
@@ -70,6 +72,7 @@ def station_faults(measured: Measured, storage: Storage) -> dict[str, str]:
         + ". Run `spanwarden doctor`.",
         "subscription_refused": m.subscription_refused
         and f"the broker refuses the subscription: {m.subscription_refused}. Check its rights.",
+        "broker_flapping": m.broker_flapping,
         "receiver_dead": m.receiver_dead
         and "the receiving threads have ended; the supervisor will restart the worker.",
         "backlog": m.backlog_records > BACKLOG_RECORDS
@@ -113,6 +116,8 @@ def _clock(m: Measured) -> str:
             f"the box's clock is {m.clock_behind_s:.0f} s behind what the station has already "
             "written down; the station goes on by its own. Set the clock."
         )
+    if m.clock_doubt:
+        return m.clock_doubt
     if m.clock_step_s:
         return (
             f"the box's clock was stepped by {m.clock_step_s:+.0f} s. Check time synchronisation."

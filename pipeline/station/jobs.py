@@ -21,12 +21,18 @@ from pipeline.station.sealing import Sealer
 from pipeline.store.archive import Archive
 from pipeline.store.ledger import Ledger
 from pipeline.store.retention import KeepDays, remove_expired
+from pipeline.store.seal import SealOutcome
 
 log = logging.getLogger("spanwarden.jobs")
 
 US = 1_000_000
 SEAL_SOON_S = 20.0
+# Between a seal and an early one after it: a minute, and ten times what the seal took.
+EARLY_SEALS_S = 60.0
+EARLY_SEALS_SHARE = 10.0
 RETENTION_EVERY_S = 6 * 3600.0
+# Settled notices older than this go; the journal keeps that they were told.
+OUTBOX_KEPT_DAYS = 90
 LIFE_LOOK_S = 60.0
 STATUS_EVERY_S = 60.0
 STANDING_EVERY_S = 900.0
@@ -74,6 +80,8 @@ class Jobs:
         self._handed: set[tuple[str, int]] = set()
         self._life_day = links.life_day
         self._damaged = ""
+        self._lost: list[str] = []
+        self._not_before = 0.0
         self.sealed_at = time.monotonic()
         every_s = setup.site.storage.seal_every_min * 60
         self.scheduler = Scheduler(
@@ -94,31 +102,53 @@ class Jobs:
 
     def seal_soon(self) -> None:
         """Late readings came: do not wait for the next planned seal."""
-        self.scheduler.soon("seal", SEAL_SOON_S)
+        # A node that is out of order for good must not keep the station sealing all the time.
+        pause_s = self._not_before - time.monotonic()
+        self.scheduler.soon("seal", max(SEAL_SOON_S, pause_s))
 
     def seal(self) -> None:
         """Seal what was committed, and hand back what live evaluation had not found."""
-        now_us = self._links.now_us()
-        for outcome in self._sealer.seal(self._links.committed(), now_us):
-            log.info(
-                "window sealed",
-                extra={
-                    "window": datetime.fromtimestamp(outcome.window_us / US, UTC).isoformat(),
-                    "rows": outcome.rows,
-                    "added": outcome.added,
-                    "final": outcome.final,
-                },
-            )
-            for found in self._sealer.findings(outcome):
-                key = (found.alarm, found.occurred_us)
-                if key not in self._handed:
-                    self._handed.add(key)
-                    self._links.find(json.dumps(found.to_facts()).encode())
+        now_us, began = self._links.now_us(), time.monotonic()
+        try:
+            outcomes = self._sealer.seal(self._links.committed(), now_us)
+        finally:
+            self._tell_lost()
+            took_s = time.monotonic() - began
+            self._not_before = time.monotonic() + max(EARLY_SEALS_S, EARLY_SEALS_SHARE * took_s)
+        for outcome in outcomes:
+            self._tell_sealed(outcome)
         self.sealed_at = time.monotonic()
         self._ledger.remember(LAST_SEAL, str(now_us))
 
+    def _tell_sealed(self, outcome: SealOutcome) -> None:
+        log.info(
+            "window sealed",
+            extra={
+                "window": datetime.fromtimestamp(outcome.window_us / US, UTC).isoformat(),
+                "rows": outcome.rows,
+                "added": outcome.added,
+                "final": outcome.final,
+            },
+        )
+        for found in self._sealer.findings(outcome):
+            key = (found.alarm, found.occurred_us)
+            if key not in self._handed:
+                self._handed.add(key)
+                self._links.find(json.dumps(found.to_facts()).encode())
+
+    def _tell_lost(self) -> None:
+        for facts in self._sealer.take_lost():
+            log.error("raw made again", extra={"reason": facts["why"]})
+            self._lost.append(
+                f"{facts['file']} was lost or damaged ({facts['why']}) and was made again from the "
+                f"spool{facts['kept_as'] and ', the damaged one is kept as '}{facts['kept_as']}. "
+                "Look at the medium."
+            )
+            self._links.hand_over(Deed(journal=[("station", "", facts)]))
+
     def retain(self) -> None:
         """Remove what is older than the site keeps it; says so in the journal."""
+        self._ledger.prune_outbox(self._links.now_us() - OUTBOX_KEPT_DAYS * 86_400 * US)
         storage = self._setup.site.storage
         keep = KeepDays(
             storage.keep_raw_days,
@@ -137,8 +167,8 @@ class Jobs:
 
     @property
     def damaged(self) -> str:
-        """Files of the archive that the last retention found damaged, as one text."""
-        return self._damaged
+        """Files that retention finds damaged, and raw made again since the start, as one text."""
+        return "; ".join([*self._lost, *([self._damaged] if self._damaged else [])])
 
     def show_life(self) -> None:
         """Once a local day: the sign of life, whose absence is what the receiver acts on."""

@@ -7,17 +7,18 @@ and merging the same readings again changes nothing.
 
 from __future__ import annotations
 
+import errno
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import astuple, dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 
 from pipeline import __version__
 from pipeline.alarms.engine import Excursion, excursions
 from pipeline.blocks import Readings, concat_readings, concat_results
-from pipeline.errors import SpoolDamageError
+from pipeline.errors import SpoolDamageError, StorageError
 from pipeline.ingest.gate import accept
 from pipeline.site.derived_points import derived_units
 from pipeline.site.models import Site
@@ -25,6 +26,7 @@ from pipeline.station.gates import Gates
 from pipeline.station.machine import Setup
 from pipeline.store.archive import Archive
 from pipeline.store.bound_chain import ChainOfPlan
+from pipeline.store.layout import KINDS
 from pipeline.store.ledger import Ledger
 from pipeline.store.seal import Provenance, SealOutcome, seal_onward, seal_window
 from pipeline.store.spool import RecordKind, Spool
@@ -46,6 +48,8 @@ class OpenWindow:
 
     first_position: int
     received_us: int
+    is_whole: bool = False
+    """The spool holds all of it: it had no file in the archive when the first record came."""
 
 
 class Sealer:
@@ -64,6 +68,7 @@ class Sealer:
         self._ledger = ledger
         self._chain = ChainOfPlan(setup.plan)
         self._gates = Gates(ledger, setup.gate)
+        self._lost: list[dict[str, object]] = []
 
     def seal(self, until: int, now_us: int) -> list[SealOutcome]:
         """
@@ -80,15 +85,23 @@ class Sealer:
             StorageError, SealError: nothing was let go from the spool.
         """
         written: list[SealOutcome] = []
-        start = max(int(self._ledger.recall(SEALED) or 0), self._spool.first_position)
-        for position, fresh in self._fresh(start, until):
-            written += seal_onward(
-                self._archive, fresh, self._chain, self._provenance(now_us), self._keeps_final
-            )
-            self._ledger.remember(SEALED, str(position))
-        written += self._finish(now_us)
-        self._let_go()
+        sealed = int(self._ledger.recall(SEALED) or 0)
+        for window, noted in self._open_windows().items():
+            is_sealed = noted.is_whole and noted.first_position < sealed
+            if is_sealed and not self._archive.has(window, "raw"):
+                self._start_again(window, noted, "the file is missing", now_us)
+        try:
+            self._seal(until, now_us, written)
+        except StorageError:
+            if not self._start_damaged_again(now_us):
+                raise
+            self._seal(until, now_us, written)
         return written
+
+    def take_lost(self) -> list[dict[str, object]]:
+        """Raw files lost or damaged since the call before and made again, for the journal."""
+        lost, self._lost = self._lost, []
+        return lost
 
     def findings(self, outcome: SealOutcome) -> tuple[Excursion, ...]:
         """Excursions over limits in a sealed window, with the end of the one before joined on."""
@@ -100,6 +113,45 @@ class Sealer:
             tail = before.column("time").astype(np.int64) >= outcome.window_us - int(longest_s * US)
             results = concat_results([before.take(tail), results])
         return excursions(results, self._setup.rules)
+
+    def _seal(self, until: int, now_us: int, written: list[SealOutcome]) -> None:
+        start = max(int(self._ledger.recall(SEALED) or 0), self._spool.first_position)
+        for position, fresh in self._fresh(start, until):
+            written += seal_onward(
+                self._archive, fresh, self._chain, self._provenance(now_us), self._keeps_final
+            )
+            self._ledger.remember(SEALED, str(position))
+        self._finish(now_us, written)
+        self._let_go()
+
+    def _start_damaged_again(self, now_us: int) -> bool:
+        """Whether raw of an open window is damaged that the spool can give again."""
+        found = False
+        for window, noted in self._open_windows().items():
+            if not noted.is_whole or not self._archive.has(window, "raw"):
+                continue
+            try:
+                self._archive.read_raw(window)
+            except StorageError as error:
+                if _is_damage(error):
+                    self._start_again(window, noted, str(error), now_us)
+                    found = True
+        return found
+
+    def _start_again(self, window: int, noted: OpenWindow, why: str, now_us: int) -> None:
+        kept = self._archive.set_aside(window, now_us)
+        sealed = int(self._ledger.recall(SEALED) or 0)
+        self._ledger.remember(SEALED, str(min(sealed, noted.first_position)))
+        self._lost.append(
+            {
+                "event": "raw made again",
+                "window": datetime.fromtimestamp(window / US, UTC).isoformat(),
+                "file": str(self._archive.layout.path(window, "raw")),
+                "why": why,
+                "kept_as": "" if kept is None else str(kept),
+                "from": noted.first_position,
+            }
+        )
 
     def _fresh(self, start: int, until: int) -> Iterator[tuple[int, Readings]]:
         """Readings of the spool from `start` to `until` in lots, each with the position after."""
@@ -134,20 +186,28 @@ class Sealer:
         time = readings.column("time").astype(np.int64)
         for window in np.unique(self._archive.window_of(time)).tolist():
             known = noted.get(window)
-            first = position if known is None else min(known.first_position, position)
-            noted[window] = OpenWindow(first, received_us)
+            if known is None:
+                is_new = not any(self._archive.has(window, kind) for kind in KINDS)
+                known = OpenWindow(position, received_us, is_new)
+            noted[window] = replace(
+                known,
+                first_position=min(known.first_position, position),
+                received_us=max(known.received_us, received_us),
+            )
         self._note(noted)
 
-    def _finish(self, now_us: int) -> list[SealOutcome]:
+    def _finish(self, now_us: int, written: list[SealOutcome]) -> None:
         storage = self._setup.site.storage
         noted = self._open_windows()
-        written: list[SealOutcome] = []
         for window in sorted(noted):
             closed = self._archive.end_of(window) + int(storage.final_after_min * 60 * US)
             settled = noted[window].received_us + int(storage.settle_s * US)
             if now_us < max(closed, settled):
                 continue
-            if not self._archive.is_final(window):
+            if self._archive.is_final(window):
+                # The spool lets go of it now: the file must hold, not only say so.
+                self._archive.read_raw(window)
+            else:
                 written.append(
                     seal_window(
                         self._archive,
@@ -160,7 +220,6 @@ class Sealer:
                 )
             del noted[window]
             self._note(noted)
-        return written
 
     def _let_go(self) -> None:
         sealed = int(self._ledger.recall(SEALED) or 0)
@@ -178,7 +237,7 @@ class Sealer:
         return {int(w): OpenWindow(*found) for w, found in json.loads(text).items()}
 
     def _note(self, windows: dict[int, OpenWindow]) -> None:
-        listed = {str(w): [o.first_position, o.received_us] for w, o in windows.items()}
+        listed = {str(w): astuple(o) for w, o in windows.items()}
         self._ledger.remember(OPEN_WINDOWS, json.dumps(listed))
 
     def _provenance(self, now_us: int) -> Provenance:
@@ -200,6 +259,12 @@ def provenance(site: Site, setup: Setup, now_us: int) -> Provenance:
         ),
         units=(*((p.id, p.unit) for p in structure.points), *derived_units(structure)),
     )
+
+
+def _is_damage(error: StorageError) -> bool:
+    """Whether a file is at fault, and not the system for the moment (rights, memory, files)."""
+    cause = error.__cause__
+    return not isinstance(cause, OSError) or cause.errno in (None, 0, errno.EIO)
 
 
 def _us(when: datetime | None) -> int:

@@ -112,7 +112,9 @@ class Archive:
         Every kind has `schema_version`, `software`, `configuration_sha256`, `calibrations` (JSON),
         `status` (provisional or final), `sealed`, `rows`, `content_sha256` and `columns_sha256`
         (JSON); raw has `complete`; results have `raw_sha256`, `state_in`, `state_out` (texts of
-        the chain's states, absent for none) and their hashes; the summary has `results_sha256`.
+        the chain's states, absent for none), their hashes, and `kept_points` (JSON: point and
+        quantity of rows that an earlier configuration made, absent for none); the summary has
+        `results_sha256`.
 
         Raises:
             StorageError: not readable or damaged.
@@ -156,6 +158,40 @@ class Archive:
         return write_parquet(
             path, table, SCHEMAS[kind], metadata, order=_ORDER[kind], disk=self._disk
         )
+
+    def set_aside(self, window_us: int, found_us: int) -> Path | None:
+        """
+        Take a window out of the archive whose readings will all be sealed again.
+
+        Its raw, damaged, is kept in `damaged/`; results and summary go, for they are made anew.
+
+        Args:
+            window_us: start of the window.
+            found_us: time at which it was found, for the name.
+
+        Returns:
+            where raw is kept now; None when there was none.
+
+        Raises:
+            StorageError: the system refused a step; call it again.
+        """
+        source = self.layout.path(window_us, "raw")
+        target = self.layout.damaged_path(window_us, found_us)
+        derived = [self.layout.path(window_us, kind) for kind in ("results", "summary")]
+        with self.writing():
+            try:
+                for path in (one for one in derived if one.exists()):
+                    self._disk.unlink(path)
+                    self._disk.sync_folder(path.parent)
+                if not source.exists():
+                    return None
+                make_folder(target.parent, disk=self._disk)
+                self._disk.replace(source, target)
+                self._disk.sync_folder(target.parent)
+                self._disk.sync_folder(source.parent)
+            except OSError as error:
+                raise storage_error(f"{source}: not set aside", error) from error
+        return target
 
     @staticmethod
     def _is_worth_keeping(path: Path) -> bool:

@@ -15,6 +15,7 @@ from pipeline.blocks import RESULTS_SCHEMA, Readings, Results, sort_results
 from pipeline.errors import StateVersionError, StorageError
 from pipeline.store.archive import Archive, Status
 from pipeline.store.content import column_sha256, storable, text_sha256
+from pipeline.store.kept import KEPT_KEY, Kept, with_kept
 from pipeline.store.parquet import CONTENT_KEY
 from pipeline.store.summary import SUMMARY_SCHEMA, Interval, summarise
 
@@ -99,21 +100,36 @@ def store_raw(
 
 
 def store_results(
-    archive: Archive, window_us: int, derived: Derived, provenance: Provenance, *, status: Status
-) -> None:
-    """Write a window's results with the edge states, then its summary."""
+    archive: Archive,
+    window_us: int,
+    derived: Derived,
+    provenance: Provenance,
+    *,
+    status: Status,
+    kept: Kept | None = None,
+) -> Results:
+    """Write a window's results with the edge states, then its summary; the results as stored."""
+    units = dict(provenance.units)
+    if kept is not None:
+        units = {**dict(kept.units), **units}
     metadata = _description(provenance, status) | {
         "raw_sha256": derived.raw_sha256,
-        "units": json.dumps(dict(provenance.units), ensure_ascii=False),
+        "units": json.dumps(units, ensure_ascii=False),
         "state_in_sha256": text_sha256(derived.state_in),
         "state_out": derived.state_out,
         "state_out_sha256": text_sha256(derived.state_out),
     }
     if derived.state_in is not None:
         metadata["state_in"] = derived.state_in
-    table = derived.results.table
-    archive.write(window_us, "results", table, metadata, revised_us=provenance.now_us)
-    store_summary(archive, window_us, derived.results, provenance, status=status)
+    results = derived.results
+    if kept is not None and kept.pairs:
+        metadata[KEPT_KEY] = json.dumps(kept.pairs, ensure_ascii=False)
+        results = with_kept(results, kept)
+    rows = archive.write(
+        window_us, "results", results.table, metadata, revised_us=provenance.now_us
+    )
+    store_summary(archive, window_us, Results(rows), provenance, status=status)
+    return Results(rows)
 
 
 def store_summary(

@@ -55,6 +55,7 @@ class Layout:
         self.window_h = window_h
         self.folder = Path(root) / structure / "archive"
         self.superseded_folder = Path(root) / structure / "superseded"
+        self.damaged_folder = Path(root) / structure / "damaged"
         name = re.escape(structure)
         self._file = re.compile(rf"{name}_(\d{{8}})(?:T(\d{{2}}))?\.parquet")
         self._revision = re.compile(
@@ -126,6 +127,12 @@ class Layout:
         number = f"-{repeat}" if repeat else ""
         name = f"{path.stem}_until_{stamp}{number}.parquet"
         return self.superseded_folder / kind / path.parent.name / name
+
+    def damaged_path(self, window_us: int, found_us: int) -> Path:
+        """File of raw that was found damaged at `found_us` and made again from the spool."""
+        path = self.path(window_us, "raw")
+        stamp = f"{_EPOCH + timedelta(microseconds=found_us):{_STAMP}}Z"
+        return self.damaged_folder / f"{path.stem}_found_{stamp}.parquet"
 
     def revisions(self, kind: Kind, window_us: int | None = None) -> list[tuple[int, int, Path]]:
         """Window, time of revision [µs] and file of all that was superseded, oldest first."""

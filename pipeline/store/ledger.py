@@ -159,6 +159,22 @@ class Ledger(LedgerReader):
             if item.attempts == 0:
                 self._write_outcome(item, now_us, "will be tried again", detail)
 
+    def prune_outbox(self, before_us: int) -> int:
+        """
+        Let go of notices that were queued before `before_us` [µs since 1970 UTC] and are settled.
+
+        What still waits stays, however old. The journal, which stays for good, goes on saying
+        who was told, how, and what could not be told. The space is used again, not given back.
+
+        Returns:
+            how many notices were let go.
+        """
+        settled = "state <> 'queued' AND created_us < ?"
+        if not self._rows(f"SELECT 1 FROM outbox WHERE {settled} LIMIT 1", (before_us,)):
+            return 0
+        with self._transaction() as connection:
+            return connection.execute(f"DELETE FROM outbox WHERE {settled}", (before_us,)).rowcount
+
     def _settle(self, item_id: int, now_us: int, state: str, detail: str) -> None:
         item = self._queued(item_id)
         tried = 0 if state == "expired" else 1

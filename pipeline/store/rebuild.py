@@ -26,6 +26,7 @@ from pipeline.store.derived import (
     store_results,
 )
 from pipeline.store.edges import entering_state, is_edge_stale
+from pipeline.store.kept import KEPT_KEY
 from pipeline.store.parquet import CONTENT_KEY
 
 _FLOATS = tuple(f.name for f in RESULTS_SCHEMA if pa.types.is_floating(f.type))
@@ -150,6 +151,8 @@ def _rebuild_window(
         note = "started cold: the state before it is of another release"
         derived = derive_window(readings, raw[CONTENT_KEY], None, chain)
     is_equal = stored is not None and _is_equal(stored, metadata, derived)
+    if KEPT_KEY in metadata:
+        note = f"has rows that an earlier configuration made, which go: {metadata[KEPT_KEY]}"
     status: Status = "final" if raw["status"] == "final" else "provisional"
     if not is_equal and not dry_run:
         store_results(archive, window, derived, provenance, status=status)

@@ -59,12 +59,13 @@ def remove_expired(
     Remove the files of windows that ended more than the kept days ago, and old revisions.
 
     A window counts from its end, a superseded file from the revision that replaced it. Raw that
-    is not final stays however old, as do results and summaries that are not.
+    is not final stays however old, as do results and summaries that are not. Time goes no further
+    than the newest window's end: a clock that is years ahead must not empty the archive.
 
     Args:
         archive: where.
         keep: days a kind.
-        now_us: time [µs since 1970 UTC].
+        now_us: time by the station's clock [µs since 1970 UTC].
         disk: the system calls.
 
     Raises:
@@ -74,6 +75,7 @@ def remove_expired(
     damaged: list[str] = []
     days = {"raw": keep.raw, "results": keep.results, "summary": keep.summary}
     with archive.writing():
+        now_us = min(now_us, _newest_end(archive))
         for kind in KINDS:
             for window in _expired(archive, kind, days[kind], now_us):
                 path = archive.layout.path(window, kind)
@@ -88,6 +90,11 @@ def remove_expired(
                 if keep.superseded and revised + keep.superseded * DAY_US <= now_us:
                     removed.append(_remove(kind, window, path, True, disk))
     return Retention(tuple(removed), tuple(damaged))
+
+
+def _newest_end(archive: Archive) -> int:
+    newest = [windows[-1] for kind in KINDS if (windows := archive.windows(kind))]
+    return archive.end_of(max(newest)) if newest else 0
 
 
 def _expired(archive: Archive, kind: Kind, days: int, now_us: int) -> Iterator[int]:

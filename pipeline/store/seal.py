@@ -35,6 +35,7 @@ from pipeline.store.edges import (
     stale_windows,
     unfinished_from,
 )
+from pipeline.store.kept import KEPT_KEY, Kept, kept_rows
 from pipeline.store.parquet import CONTENT_KEY
 
 __all__ = ["Chain", "Provenance", "SealOutcome", "seal_onward", "seal_window"]
@@ -109,7 +110,8 @@ def seal_window(
     Merge readings into one window and make its results and summary anew where that changes them.
 
     Sealing the same again writes nothing. A window that was final stays final, and what it held
-    goes to `superseded/`. Where retention has removed the window's raw, late readings are stored
+    goes to `superseded/`; rows of a point that the configuration has lost since stay in it, until
+    `rebuild`. Where retention has removed the window's raw, late readings are stored
     and the results stay, since they cannot be made again. Those that follow are for `seal_onward`.
 
     Args:
@@ -239,9 +241,19 @@ def _seal_results(
         store_summary(archive, window, results, task.provenance, status=kept)
         return results, 0.0
     derived = derive_window(readings, raw_sha256, state, task.chain)
-    store_results(archive, window, derived, task.provenance, status=status)
+    lasting = _kept(task, derived.results)
+    results = store_results(archive, window, derived, task.provenance, status=status, kept=lasting)
     moved = edge_distance(stored.get("state_out"), derived.state_out, task.chain)
-    return derived.results, moved
+    return results, moved
+
+
+def _kept(task: _Task, derived: Results) -> Kept | None:
+    stored = task.before.results
+    today = task.provenance.configuration_sha256
+    is_same = stored.get("configuration_sha256") == today and KEPT_KEY not in stored
+    if stored.get("status") != "final" or is_same:
+        return None
+    return kept_rows(task.archive.read_results(task.window_us), stored, derived, today)
 
 
 def _is_current(task: _Task, raw_sha256: str, state: str | None, status: Status) -> bool:

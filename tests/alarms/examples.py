@@ -77,10 +77,13 @@ def rule_set(*rules: Rule, points: Sequence[Point] = (point("g1"),)) -> RuleSet:
 
 
 def results(rows: Sequence[Row], name: str = "g1", tests: Sequence[str] = ()) -> Results:
-    """Rows of one point; `tests` are set on every row that is flagged failed or on all if late."""
+    """
+    Rows of one point; `tests` are set on every row that is flagged failed, or on all if they hold
+    `late` or `contradiction`.
+    """
     flags = [row[3] if len(row) == 4 else PASS for row in rows]
     bits = sum(TEST_BIT[test] for test in tests)
-    is_marked = [flag == FAIL or "late" in tests for flag in flags]
+    is_marked = [flag == FAIL or bool({"late", "contradiction"} & {*tests}) for flag in flags]
     return Results.from_columns(
         np.array([at_us(row[0]) for row in rows], np.int64),
         name,

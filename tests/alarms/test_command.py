@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.alarms.command import MAX_SHELVE_US
 from pipeline.alarms.engine import Command
-from tests.alarms.examples import Bench, Row, at_us, rule, rule_set, story
+from tests.alarms.examples import Bench, Row, at_us, rule, rule_set, seconds, story
 
 UP: list[Row] = [(0, 1100.0, 1.0)]
 DOWN: list[Row] = [(5, 500.0, 1.0)]
@@ -35,8 +35,9 @@ def test_acknowledging_puts_the_person_into_the_journal() -> None:
     assert (told.by, told.comment, story([told])) == (
         "mara",
         "lane closed",
-        [("acknowledged", 60.0)],
+        [("acknowledged", 0.0)],
     )
+    assert seconds(told.detected_us) == 60.0
     assert desk.reply == 'Alarm "high.g1" is now acknowledged.'
 
 
@@ -162,3 +163,38 @@ def test_command_goes_through_facts() -> None:
     command = Command("shelve", "high.g1", "mara", "repainting", at_us(100))
 
     assert Command.from_facts(command.to_facts()) == command
+
+
+@pytest.mark.parametrize(("kind", "latching"), [("ack", False), ("shelve", False), ("ack", True)])
+def test_act_on_what_stands_goes_on_saying_what_it_is(kind: str, latching: bool) -> None:
+    """Value, limit, crossing and since when are those of the raise, also of a latch."""
+    desk = bench(latching=latching)
+    if latching:
+        desk.rows(DOWN)
+    desk.restart()
+
+    assert desk.act(kind, 60, until_s=1000.0)
+    told = desk.told[-1]
+    assert (told.value, told.u, told.limit, told.unit) == (1100.0, 1.0, 1000.0, "µm/m")
+    assert (told.crossing, story([told])[0][1]) == ("value", 0.0)
+
+
+def test_act_on_an_alarm_that_is_normal_again_repeats_nothing_old() -> None:
+    """Shelving a normal alarm says nothing of the excursion before."""
+    desk = bench()
+    desk.act("ack", 1)
+    desk.rows(DOWN)
+
+    assert desk.act("shelve", 60, until_s=1000.0)
+    assert desk.act("shelve", 61, until_s=2000.0)
+    for told in desk.told[-2:]:
+        assert (told.value, told.limit, told.occurred_us) == (None, None, told.detected_us)
+
+
+def test_acknowledged_station_fault_goes_on_saying_what_is_wrong() -> None:
+    """What has no value has its detail."""
+    desk = Bench(rule_set(rule("station", "station")))
+    desk.tick(0, disk="300 MB free")
+    desk.act("ack", 60, alarm="station.disk")
+
+    assert desk.told[-1].detail == "300 MB free"

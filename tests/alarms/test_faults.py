@@ -123,16 +123,39 @@ def test_a_point_that_was_never_heard_is_silent_from_the_start() -> None:
     assert bench.tick(600)[0].detail == "no reading since watching began, for 600 s"
 
 
-@pytest.mark.parametrize("tests", [["late"], ["open_circuit"]])
-def test_late_and_failed_rows_count_as_heard(tests: list[str]) -> None:
+def test_failed_rows_count_as_heard() -> None:
     """Silence means that nothing comes, not that what comes is bad."""
     bench = Bench(rule_set(rule("quiet", "silent", after_s=600.0)))
     bench.tick(0)
-    bench.rows([(500, None, None, FAIL)], tests=tests)
+    bench.rows([(500, None, None, FAIL)], tests=["open_circuit"])
 
     assert bench.tick(1099) == []
     assert len(bench.tick(1100)) == 1
-    assert len(bench.rows([(1101, None, None, FAIL)], tests=tests)) == 1
+    assert len(bench.rows([(1101, None, None, FAIL)], tests=["open_circuit"])) == 1
+
+
+@pytest.mark.parametrize(("time_s", "tests"), [(400, ["late"]), (500, ["contradiction"])])
+def test_rows_that_are_not_newer_are_not_heard(time_s: float, tests: list[str]) -> None:
+    """A clock that stands still, or went back, is silence, and nothing old takes it back."""
+    bench = Bench(rule_set(rule("quiet", "silent", after_s=600.0)))
+    bench.tick(0)
+    bench.rows([(500, DOWN, 1.0)])
+    bench.restart()
+    bench.rows([(time_s, DOWN + 1.0, 1.0)], received_s=1000, tests=tests)
+
+    assert len(bench.tick(1100)) == 1
+    assert bench.rows([(time_s, DOWN + 2.0, 1.0)], received_s=1150, tests=tests) == []
+
+
+def test_backlog_in_its_order_is_heard() -> None:
+    """Readings of two hours ago that go on where the point stood are not silence."""
+    bench = Bench(rule_set(rule("quiet", "silent", after_s=600.0)))
+    bench.rows([(0, DOWN, 1.0)])
+    bench.tick(700)
+
+    assert story(bench.rows([(10, DOWN, 1.0)], received_s=7200)) == [("returned", 7200.0)]
+    bench.rows([(20, DOWN, 1.0)], received_s=7500)
+    assert bench.tick(8000) == []
 
 
 def test_gauge_that_falls_silent_while_pending_raises_at_once() -> None:

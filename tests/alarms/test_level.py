@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from pipeline.blocks import FAIL
 from tests.alarms.examples import Bench, Row, rule, rule_set, story, together
 
 PLAIN = {"compare": "plain", "compare_reason": "agreed with the engineer"}
@@ -159,7 +160,7 @@ def test_late_rows_do_not_move_the_level_rule() -> None:
     bench = Bench(rule_set(rule()))
 
     assert bench.rows([(0, 5000.0, 1.0)], tests=["late"]) == []
-    assert bench.state.points["g1"].value is None
+    assert "g1" not in bench.state.points
 
 
 def test_rows_of_one_batch_may_belong_to_many_points() -> None:
@@ -169,3 +170,49 @@ def test_rows_of_one_batch_may_belong_to_many_points() -> None:
 
     assert [told.alarm for told in bench.batch(block, 1)] == ["high.g1"]
     assert set(bench.state.points) == {"g1"}
+
+
+def test_excursion_at_a_time_that_stands_still_is_raised_by_holding() -> None:
+    """
+    A node's clock stands at 0; from 100 on it sends more than the limit: raised after 60 s of
+    the station's time, though a reading between says that all is well.
+    """
+    bench = Bench(rule_set(rule(on_delay_s=60.0)))
+    bench.rows([(0, 10.0, 1.0)])
+    for received_s, value in ((100, 1500.0), (130, 10.5), (150, 1600.0)):
+        bench.rows([(0, value, 1.0)], received_s=received_s, tests=["contradiction"])
+        bench.restart()
+
+    assert bench.tick(159) == []
+    assert story(bench.tick(160)) == [("occurred", 0.0)]
+    assert (bench.told[0].value, bench.told[0].limit) == (1600.0, 1000.0)
+
+
+def test_value_that_contradicts_another_takes_no_alarm_back() -> None:
+    """Only a reading that is newer can say that the condition is over."""
+    bench = Bench(rule_set(rule()))
+    bench.rows([(0, 1500.0, 1.0)])
+
+    assert bench.rows([(0, 10.0, 1.0)], received_s=60, tests=["contradiction"]) == []
+    assert bench.standing() == "unacknowledged"
+    assert story(bench.rows([(120, 10.0, 1.0)])) == [("returned", 120.0)]
+
+
+def test_value_that_stands_against_others_of_its_time_is_judged_when_it_is_newer() -> None:
+    """The first of two values at a new time counts as any reading; the other one can raise."""
+    bench = Bench(rule_set(rule()))
+    bench.rows([(0, 1500.0, 1.0)])
+
+    told = bench.rows([(10, 10.0, 1.0), (10, 1700.0, 1.0)], tests=["contradiction"])
+
+    assert story(told) == [("returned", 10.0), ("occurred", 10.0)]
+
+
+def test_contradicting_failure_raises_what_is_pending() -> None:
+    """A gauge that gives way at a time that has its value already can no longer tell."""
+    bench = Bench(rule_set(rule(on_delay_s=60.0)))
+    bench.rows([(0, 1500.0, 1.0)])
+
+    told = bench.rows([(0, None, None, FAIL)], received_s=5, tests=["contradiction"])
+
+    assert story(told) == [("occurred", 0.0)]

@@ -134,6 +134,17 @@ def test_shelving_lasts_no_longer_because_the_clock_was_set_back() -> None:
     assert [t.event for t in bench.tick(100 - 2 * HOUR)] == ["unshelved_normal"]
 
 
+def test_time_for_which_the_station_was_off_counts_as_shelved() -> None:
+    """Shelved until 100, off from 20 to 5000: it ends with the first tick, not 80 s later."""
+    bench = Bench(rule_set(rule()))
+    bench.rows([(0, 1100.0, 1.0)])
+    bench.act("shelve", 10, until_s=100)
+    bench.tick(20)
+    bench.state = resume(at_us(5000), bench.state)
+
+    assert [t.event for t in bench.tick(5000)] == ["unshelved_alarm"]
+
+
 def test_tick_goes_through_facts() -> None:
     """A journalled tick is the tick that was decided on."""
     tick = Tick(at_us(1), at_us(0), {"disk": "full"})

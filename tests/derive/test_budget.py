@@ -89,13 +89,16 @@ def test_foil_budget_by_hand() -> None:
 
 
 def test_gauge_of_a_batch_carries_the_spread_between_gauges() -> None:
-    """3 gauges, 2 %: 0.02·sqrt(4/3)·1000 = 23.09 µm/m with ν = 2, and 4.76 of the curve, ν 9."""
+    """3 gauges, 2 %: 0.02·sqrt(4/3)·1000 = 23.09 µm/m with ν = 2, and 4.76 of the curve, ν 9;
+    U95² is the mean of t(ν_eff)²·u² and of what the two give apart."""
     batch = LINE.model_copy(update={"between_gauges": 0.02, "gauges": 3, "reading_u": 0.0})
     results = run(calibration("full", batch), 1000.0)
 
     between, curve = (0.02 * np.sqrt(4 / 3) * 1000.0) ** 2, (10.0 / 2.1) ** 2
     freedom = (between + curve) ** 2 / (between**2 / 2.0 + curve**2 / 9.0)
-    expected = student.ppf(0.975, freedom) / 2.0 * np.sqrt(between + curve)
+    whole = student.ppf(0.975, freedom) ** 2 * (between + curve)
+    apart = student.ppf(0.975, 2.0) ** 2 * between + student.ppf(0.975, 9.0) ** 2 * curve
+    expected = 0.5 * np.sqrt(0.5 * (whole + apart))
     assert floats(results, "u")[0] == pytest.approx(expected, rel=1e-6)
 
 
@@ -110,6 +113,27 @@ def test_zero_takes_the_place_of_the_unstrained_value() -> None:
 
     assert before == pytest.approx(NORMAL * np.hypot(1e-4, 1e-6) / 2.1e-6, rel=1e-5)
     assert after == pytest.approx(NORMAL * np.hypot(2e-6, 1e-6) / 2.1e-6, rel=1e-5)
+
+
+def test_errors_of_curve_and_thermometer_count_from_the_zero() -> None:
+    """Zeroed at 800 µm/m and 20 °C, read at 1000 and 30 °C: of the curve u(k)·200 µm/m are left,
+    and of 0.2 K only what A' has changed by."""
+    output = FOIL_OUTPUT.model_copy(update={"factor_per_k": 0.0, "output_u": 0.0})
+    sheet = calibration(
+        "full", LINE.model_copy(update={"reading_u": 0.0}), temperature=output, **OWN
+    )
+    known = zero("G", 0.5, offset_delta=0.0, offset_delta_u=0.0, known_strain_um_m=800.0)
+    warm = 2.1e-6 * (0.8 * 10.0 - 0.05 * 100.0 + 0.001 * 1000.0) / 2.1e-6
+
+    results = run(sheet, 1000.0 + warm, 30.0, zeros=(known,))
+
+    curve = 0.01 * 2e-4
+    thermometer = 0.2 * 2.1e-6 * (-0.1 * 10.0 + 0.003 * 100.0)
+    u = np.hypot(curve, thermometer)
+    freedom = u**4 / (curve**4 / 9.0)
+    expected = student.ppf(0.975, freedom) / 2.0 * u / 2.1e-6
+    assert floats(results, "mechanical")[0] == pytest.approx(1000.0, rel=1e-9)
+    assert floats(results, "u")[0] == pytest.approx(expected, rel=1e-6)
 
 
 def test_ageing_grows_since_the_last_zero() -> None:

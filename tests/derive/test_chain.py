@@ -189,7 +189,7 @@ def test_repeat_of_the_last_reading_is_dropped_and_another_value_is_a_contradict
     assert len(repeated) == 0
     assert same.to_json() == state.to_json()
     assert has(other, "contradiction") == [True]
-    assert has(other, "late") == [True]
+    assert has(other, "late") == [False]
     assert int(other.column("flag")[0]) == 3
     assert after.to_json() == state.to_json()
 
@@ -221,6 +221,41 @@ def test_contradiction_is_settled_flagged_and_the_value_stands() -> None:
     np.testing.assert_allclose(floats(results, "value"), [9.0, 8.0], rtol=1e-9)
     assert has(results, "contradiction") == [True, False]
     assert int(results.column("flag")[0]) == 3
+
+
+def test_live_every_value_of_a_time_is_shown_and_the_seal_keeps_one() -> None:
+    """
+    Three values at the first time in one block, and a fourth in the next: live a row each, the
+    chosen one first; in the seal that one alone. What follows is not disturbed.
+    """
+    plan = compile_plan(structure((placement("G"),), (), (PLAIN,)))
+    time = START_US + np.array([0, 0, 0, 60_000_000])
+    values = [at_rest(7.0), at_rest(9.0), at_rest(5.0), at_rest(8.0)]
+    block = Readings.from_columns(time, ["G"] * 4, values, np.array([50, 40, 60, 70]))
+    other = Readings.from_columns(time[3:], ["G"], [at_rest(6.0)], np.array([80]))
+
+    found, state = run_chain(block, initial_state(plan), plan, live=True)
+    next_found, after = run_chain(other, state, plan, live=True)
+
+    np.testing.assert_allclose(floats(found, "value"), [9.0, 7.0, 5.0, 8.0], rtol=1e-9)
+    assert has(found, "contradiction") == [True, True, True, False]
+    np.testing.assert_allclose(floats(next_found, "value"), [6.0], rtol=1e-9)
+    assert has(next_found, "contradiction") == [True]
+    assert not any(has(found, "late") + has(next_found, "late"))
+    assert after.to_json() == state.to_json()
+    np.testing.assert_allclose(floats(seal(block, plan), "value"), [9.0, 8.0], rtol=1e-9)
+
+
+def test_live_values_that_contradict_late_rows_are_late() -> None:
+    """Two values at a time that is over: both are left to the seal."""
+    plan, state = live_setup()
+    late = readings({"C1": ([4000.5, 4000.5], 10_040.0 + np.array([0.0, 1.0]))})
+
+    results, after = run_chain(late, state, plan, live=True)
+
+    assert has(results, "late") == [True, True]
+    assert has(results, "contradiction") == [True, True]
+    assert after.to_json() == state.to_json()
 
 
 def test_expired_calibration_still_converts_and_is_suspect() -> None:

@@ -20,7 +20,7 @@ from pipeline.derive.gauges import Plan
 from pipeline.site.models import Point, Structure
 from tests.derive.derived import rosette, section
 from tests.derive.examples import EXPANSION, everything
-from tests.derive.streams import assert_close, busy_day
+from tests.derive.streams import assert_close, busy_day, without_others
 
 PLACES = {"P-C1": -0.6, "P-C2": -0.1, "P-K2": 0.3, "P-C3": 0.6}
 
@@ -101,7 +101,9 @@ def test_live_cut_anywhere_with_the_state_saved_gives_what_the_seal_gives(
         results, state = run_chain(piece, saved, plan(), live=True)
         parts.append(results)
 
-    assert_close(sort_results(concat_results(parts)), sort_results(sealed()))
+    found = without_others(sort_results(concat_results(parts)))
+
+    assert_close(found, sort_results(sealed()))
 
 
 @pytest.mark.slow

@@ -26,7 +26,6 @@ from tests.derive.derived import (
     sheet,
     shown,
 )
-from tests.derive.examples import zero
 
 pytestmark = pytest.mark.slow
 
@@ -37,7 +36,8 @@ NORMAL = 1.959964 / 2.0
 """U95/2 over the standard uncertainty."""
 FACTOR_U, SENSOR_U, READING_U, OUTPUT = 0.01, 0.5, 2e-6, 4.0
 """Relative; K; in δ; thermal output in µm/m per K."""
-ZEROED = tuple(zero(serial, 0.0, offset_delta=0.0, offset_delta_u=3e-6) for serial in "ABCD")
+UNSTRAINED_OHM = 0.03
+"""u of 10 kΩ, 3e-6 in δ; no zero: it would share its thermometer."""
 TRUTH = np.array([600.0, -200.0, 400.0])
 """(ε_x, ε_y, γ_xy) in µm/m."""
 
@@ -54,7 +54,8 @@ def drawn(strains: Floats, rng: np.random.Generator) -> dict[str, Floats]:
     """
     What gauges A, B, … show as strain of the told factor, for true strains of shape (n, k).
 
-    One factor and one thermometer error a trial for all gauges; meter and zero each gauge's own.
+    One factor and one thermometer error a trial for all gauges; meter and unstrained value each
+    gauge's own.
     """
     n, k = strains.shape
     factor = 1.0 + FACTOR_U * rng.normal(size=(n, 1))
@@ -66,8 +67,8 @@ def drawn(strains: Floats, rng: np.random.Generator) -> dict[str, Floats]:
 
 def run(strains: dict[str, Floats], **elements: object) -> Results:
     """All trials as one window, at 20 °C, where no thermal output is taken off."""
-    gauges = tuple(gauge(serial) for serial in strains)
-    plan = derived_plan(gauges, sheets=(told(),), zeros=ZEROED, **elements)  # type: ignore[arg-type]
+    gauges = tuple(gauge(serial, unstrained_u=UNSTRAINED_OHM) for serial in strains)
+    plan = derived_plan(gauges, sheets=(told(),), **elements)  # type: ignore[arg-type]
     stream = shown(strains, np.arange(float(TRIALS)), ts=20.0)
     return run_chain(stream, initial_state(plan), plan)[0]
 

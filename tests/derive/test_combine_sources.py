@@ -16,7 +16,7 @@ from pipeline.derive.budget import components_of
 from pipeline.derive.chain import STRAIN_STAGES, initial_state, run_chain
 from pipeline.derive.combine_sources import strain_sources
 from pipeline.derive.gauges import Plan, Segment
-from pipeline.site.models import Curve, Temperature
+from pipeline.site.models import Curve, Temperature, Zero
 from tests.derive.derived import (
     FACTOR,
     WELL_KNOWN,
@@ -77,10 +77,12 @@ def test_each_component_of_a_shared_kind_is_shared_by_name() -> None:
     assert not {"reading", "unstrained", "zero"} & common
 
 
-def pair_plan(curve: Curve | None = None, **of_sheet: Any) -> Plan:
+def pair_plan(
+    curve: Curve | None = None, zeros: tuple[Zero, ...] = ZEROED, **of_sheet: Any
+) -> Plan:
     """A and B half a metre below and above the reference, one calibration for both."""
     one = sheet(curve=curve, **of_sheet)
-    return derived_plan(AB, sections=(section(),), sheets=(one,), zeros=ZEROED, places=PAIR)
+    return derived_plan(AB, sections=(section(),), sheets=(one,), zeros=zeros, places=PAIR)
 
 
 def stated_u(plan: Plan, a: float, b: float, **climate: float) -> tuple[float, float]:
@@ -125,12 +127,14 @@ def test_gauges_of_a_batch_differ_and_share_only_its_mean() -> None:
 
 
 def test_one_thermometer_moves_both_gauges_the_same_way() -> None:
-    """3 µm/m per K, 0.2 K: 0.6 on the mean and nothing on the difference, at any strain."""
+    """3 µm/m per K, 0.2 K: 0.6 on the mean and nothing on the difference, at any strain; from a
+    zero on it is nothing on either, since the zero was taken with the same thermometer."""
     output = Temperature(output_um_m=(3.0,), output_factor=FACTOR, yields="mechanical",
                          range_c=(-10.0, 50.0), degrees_of_freedom=None)  # fmt: skip
-    plan = pair_plan(temperature=output)
+    plan, zeroed = pair_plan(temperature=output, zeros=()), pair_plan(temperature=output)
 
     assert stated_u(plan, 300.0, -100.0, ts=20.0) == pytest.approx((0.6, 0.0), rel=1e-4, abs=1e-3)
+    assert stated_u(zeroed, 300.0, -100.0, ts=20.0) == pytest.approx((0.0, 0.0), abs=1e-3)
 
 
 def test_meters_and_unstrained_values_are_each_gauges_own() -> None:

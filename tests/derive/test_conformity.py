@@ -20,7 +20,7 @@ from pipeline.derive.gauges import Plan
 from pipeline.derive.state import GaugeState
 from tests.derive.examples import everything
 from tests.derive.stage_inputs import StageInput, frozen, joined_blocks, rows_of, stage_inputs
-from tests.derive.streams import assert_close, busy_day
+from tests.derive.streams import assert_close, busy_day, without_others
 
 
 @cache
@@ -153,7 +153,8 @@ def test_chain_live_cut_anywhere_in_order_gives_what_the_seal_gives(count: int, 
     """N2: blocks of any size, with the state saved between, give the sealed results."""
     results, _ = _live(_cuts(busy_day(), count, seed), _plan())
 
-    assert_close(results, _sealed())
+    assert len(results) > len(_sealed())
+    assert_close(without_others(results), _sealed())
 
 
 def test_chain_seals_the_same_bits_whatever_the_order_of_arrival() -> None:

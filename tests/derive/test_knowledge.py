@@ -73,5 +73,5 @@ def test_a_slope_that_is_matched_to_nothing_has_its_own_uncertainty() -> None:
     assert model is not None
 
     by_hand = (3e-6 * (block["temperature"] - model.thermal.zero_c)) ** 2
-    np.testing.assert_allclose(variance, np.nan_to_num(by_hand), rtol=1e-12)
+    np.testing.assert_allclose(np.asarray(variance), np.nan_to_num(by_hand), rtol=1e-12)
     assert np.max(by_hand) > 0.0

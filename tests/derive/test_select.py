@@ -69,6 +69,23 @@ def test_sequence_is_absent_where_no_node_sends_one() -> None:
     assert rows(("a", 1, 2.0, 9, None))["a"].sequence is None
 
 
+def test_values_that_lose_are_kept_beside_the_winner_when_asked_for() -> None:
+    """By time, without repeats of the winner; a channel without any has none."""
+    items = [("a", 2, 1.0, 1, 9), ("b", 1, 5.0, 1, 9), ("b", 2, 5.0, 3, 9), ("b", 2, 6.0, 2, 9)]
+    items += [("b", 1, 4.0, 2, 9), ("b", 1, 5.0, 3, 9), ("b", 1, 3.0, 3, 9)]
+    channel, time, value, received, sequence = zip(*items, strict=True)
+    block = Readings.from_columns(time, channel, value, received, pa.array(sequence, pa.int64()))
+
+    found = select_channels(block, {"a", "b"}, with_others=True)
+
+    others = found["b"].others
+    assert others is not None
+    assert (others.time.tolist(), others.value.tolist()) == ([1, 1, 2], [4.0, 3.0, 5.0])
+    assert others.contradicted.all()
+    assert found["a"].others is None
+    assert select_channels(block, {"b"})["b"].others is None
+
+
 def test_contradiction_without_sequences_goes_to_the_first_received_then_first_placed() -> None:
     """Smallest received; of two received together, the one that stands first."""
     found = rows(

@@ -164,22 +164,18 @@ def test_a_zero_never_changes_what_came_before_it(after_s: int, offset: float, s
 
 
 def test_uncertainty_of_a_foil_zero_by_hand() -> None:
-    """Steady readings at 240 µm/m: scatter of the instrument, statement, curve, thermometer and
-    c_k from the formulas of the trade; the single reading and the unstrained value stay out."""
+    """Steady readings at 240 µm/m: scatter of the instrument and statement; curve, thermometer and
+    c_k count from the zero on, the single reading and the unstrained value stay out."""
     sky = Climate(np.arange(0.0, 7200.0, 120.0), np.full(60, 30.0), np.full(60, 30.0), np.ones(60))
     installed, _ = bridged(np.zeros(1), unstrained_u=1e-6)
     values = np.full(len(TIME), 2e-4)
     read = readings({"F1": (TIME, values), "ts": (sky.time, sky.surface)})
     parts = solved(installed, read, stated("F1", 240e-6, strain_u=2e-6)).parts
-    # k = 2.1; A = k·1e-6·(0.8·10 - 0.05·100 + 0.001·1000); A' = k·1e-6·(0.8 - 0.1·10 + 0.003·100)
-    load, gain = 2.1 * 240e-6, 1.0 + 1e-4 * 10.0
-    slope = 2.1e-6 * (0.8 - 0.1 * 10.0 + 0.003 * 100.0) + 1e-4 * load
+    gain = 1.0 + 1e-4 * 10.0
 
-    assert set(parts) == {"scatter", "known_strain", "curve", "temperature"}
+    assert {name for name, u in parts.items() if u > 1e-15} == {"scatter", "known_strain"}
     assert parts["scatter"] == pytest.approx(1e-6 / math.sqrt(240), rel=1e-9)
     assert parts["known_strain"] == pytest.approx(2e-6 * 2.1 * gain, rel=1e-9)
-    assert parts["curve"] == pytest.approx(math.sqrt(1e-4) * 240e-6 * gain, rel=1e-9)
-    assert parts["temperature"] == pytest.approx(0.2 * slope, rel=1e-6)
 
 
 @pytest.mark.slow

@@ -156,6 +156,38 @@ def test_station_connects_again_when_the_broker_was_restarted(tmp_path: Path) ->
     assert after.generation > before
 
 
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_two_clients_with_one_id_are_told(broker: MosquittoProcess, protocol: str) -> None:
+    """A copy of the site elsewhere: both take the session from each other, and both say so."""
+    with (
+        running(FakeSpool(), broker, protocol=protocol) as client,
+        running(FakeSpool(), broker, protocol=protocol) as other,
+    ):
+        first = wait_for(client, lambda seen: seen.flapping, "told")
+        second = wait_for(other, lambda seen: seen.flapping, "told by the other one")
+
+    for seen in (first, second):
+        assert "another client uses the id spanwarden-mill" in (seen.flapping or "")
+        assert seen.lost_connections >= (1 if protocol == "5" else 5)
+
+
+def test_connection_that_the_client_drops_itself_is_no_sign_of_another(
+    broker: MosquittoProcess,
+) -> None:
+    """A full queue drops connections on purpose, which is another fault."""
+    spool = FakeSpool()
+    spool.gate.clear()
+    limits = Limits(queue_records=1, group_records=1, patience_s=0.01)
+    with running(spool, broker, limits=limits) as client, publisher(broker) as sender:
+        wait_subscribed(client)
+        start = client.statistics().generation
+        sender.send(numbered(0, 5))
+        seen = wait_for(client, lambda seen: seen.generation > start + 5, "dropped")
+        spool.gate.set()
+
+    assert (seen.lost_connections, seen.flapping) == (0, None)
+
+
 def test_subscription_is_tried_again_when_it_is_refused() -> None:
     """paho reports a refused subscription to nobody: it is told as a fault, and asked again."""
     limits = Limits(resubscribe_s=0.05)

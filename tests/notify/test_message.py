@@ -251,3 +251,17 @@ def test_the_offered_command_is_one_that_the_program_takes() -> None:
     assert (read.action, read.alarm) == ("ack", "deck-high.D3")
     assert (read.site, read.structure) == ("/srv/quillmere", "quillmere")
     assert (read.by, read.comment) == ("YOUR-ID", "WHAT YOU FOUND AND DID")
+
+
+def test_act_says_when_it_was_done_and_since_when_there_is_something_to_act_on() -> None:
+    """Ten minutes after the excursion somebody acknowledged; that is no late detection."""
+    act: dict[str, Any] = {
+        "event": "acknowledged",
+        "by": "w.tarrant",
+        "detected_us": NOW + 600_000_000,
+    }
+    lines = lines_of(**act)
+
+    assert lines["OCCURRED"] == "2027-07-01 14:03:05 +02:00 (12:03:05 UTC)"
+    assert lines["DONE"] == "2027-07-01 14:13:05 +02:00 (12:13:05 UTC)"
+    assert "DETECTED" not in lines

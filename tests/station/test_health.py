@@ -32,6 +32,7 @@ def test_a_well_station_has_no_fault() -> None:
         ("quarantine", {"quarantined_s": 3600.0}, {"quarantined_s": 1.0}, "refused"),
         ("receiver_dead", {"receiver_dead": False}, {"receiver_dead": True}, "supervisor"),
         ("subscription_refused", {}, {"subscription_refused": "not authorized"}, "rights"),
+        ("broker_flapping", {}, {"broker_flapping": "another client uses the id"}, "the id"),
         ("archive_damaged", {}, {"archive_detail": "a file"}, "a file"),
         ("spool_damaged", {}, {"spool_detail": "segment 7"}, "segment 7"),
         ("job_failed", {}, {"job_detail": "retention: OSError"}, "retention"),

@@ -156,3 +156,28 @@ def test_notice_when_its_text_is_hostile_is_kept(ledger: Ledger) -> None:
 
     assert notice.body == "from \\udcff"
     assert notice.facts == {"topic": "\udcff"}
+
+
+def test_old_settled_notices_are_let_go_and_the_journal_keeps_what_became_of_them(
+    ledger: Ledger,
+) -> None:
+    """Sent, failed and expired before 20 go; what waits, and what is newer, stays; ids go on."""
+    _queue(ledger, 10, MAIL, MAIL, replace(MAIL, expires_us=12), MAIL)
+    _queue(ledger, 20, MAIL)
+    ledger.mark_sent(1, 11, "250 accepted")
+    ledger.mark_failed(2, 11, "550 no such box", None)
+    ledger.mark_failed(4, 11, "timed out", 500)
+    ledger.due(12)
+    ledger.mark_sent(5, 21, "250 accepted")
+    journal = ledger.journal()
+
+    assert ledger.prune_outbox(20) == 3
+    assert ledger.prune_outbox(20) == 0
+    _queue(ledger, 30, MAIL)
+    kept = ledger.outbox(("queued", "sent", "failed", "expired"))
+    assert sorted((item.id, item.state) for item in kept) == [
+        (4, "queued"),
+        (5, "sent"),
+        (6, "queued"),
+    ]
+    assert ledger.journal() == journal

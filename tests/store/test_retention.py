@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 from pipeline.blocks import concat_readings
@@ -27,6 +28,13 @@ from tests.store.archives import (
 SECOND, THIRD = START_US + DAY_US, START_US + 2 * DAY_US
 
 
+def _goes_on(archive: Archive, until_us: int) -> int:
+    """The window of a time, with readings of another gauge, so that the archive knows of it."""
+    day = until_us // DAY_US - START_US // DAY_US
+    seal_onward(archive, steady("NS-07", day), LagChain(), provenance(), lambda _: False)
+    return START_US + day * DAY_US
+
+
 def _sealed(folder: Path, first_open: int = THIRD + DAY_US) -> Archive:
     archive = Archive(folder, "ford", 24)
     seal_onward(archive, three_days(), LagChain(), provenance(), lambda w: w < first_open)
@@ -36,6 +44,7 @@ def _sealed(folder: Path, first_open: int = THIRD + DAY_US) -> Archive:
 def test_window_is_removed_when_its_end_is_the_kept_days_ago(tmp_path: Path) -> None:
     """To the microsecond: ten days after the first day's end, and not before."""
     archive = _sealed(tmp_path)
+    newest = _goes_on(archive, SECOND + 10 * DAY_US)
     keep = KeepDays(raw=10)
 
     early = remove_expired(archive, keep, SECOND + 10 * DAY_US - 1)
@@ -46,8 +55,9 @@ def test_window_is_removed_when_its_end_is_the_kept_days_ago(tmp_path: Path) -> 
         ("raw", START_US, False)
     ]
     assert removed[0].size > 500
-    assert archive.windows("raw") == [SECOND, THIRD]
-    assert archive.windows("results") == archive.windows("summary") == [START_US, SECOND, THIRD]
+    assert archive.windows("raw") == [SECOND, THIRD, newest]
+    assert archive.windows("results") == archive.windows("summary")
+    assert archive.windows("results") == [START_US, SECOND, THIRD, newest]
     assert not removed[0].path.parent.exists()
 
 
@@ -95,6 +105,7 @@ def test_superseded_counts_from_the_revision(tmp_path: Path) -> None:
         now = provenance(START_US + day * DAY_US)
         seal_onward(archive, late, LagChain(), now, lambda _: True)
     before = len(archive.layout.revisions("raw"))
+    newest = _goes_on(archive, START_US + 440 * DAY_US)
 
     removed = remove_expired(archive, KeepDays(), START_US + 440 * DAY_US).removed
 
@@ -103,7 +114,7 @@ def test_superseded_counts_from_the_revision(tmp_path: Path) -> None:
     assert all(one.superseded for one in removed)
     revised = {at for kind in KINDS for _, at, _ in archive.layout.revisions(kind)}
     assert revised == {START_US + 45 * DAY_US}
-    assert archive.windows("raw") == [START_US, SECOND, THIRD]
+    assert archive.windows("raw") == [START_US, SECOND, THIRD, newest]
 
 
 def test_part_files_of_a_removed_window_go_with_it_and_foreign_files_stay(tmp_path: Path) -> None:
@@ -122,6 +133,7 @@ def test_part_files_of_a_removed_window_go_with_it_and_foreign_files_stay(tmp_pa
 def test_damaged_file_is_not_removed_and_told(tmp_path: Path) -> None:
     """It cannot be known whether it was final; the other windows go all the same."""
     archive = _sealed(tmp_path)
+    _goes_on(archive, START_US + 100 * DAY_US)
     path = archive.layout.path(START_US, "raw")
     path.write_bytes(b"PAR1 and nothing of use PAR1")
 
@@ -135,6 +147,7 @@ def test_damaged_file_is_not_removed_and_told(tmp_path: Path) -> None:
 def test_late_reading_into_a_removed_day_keeps_its_results(tmp_path: Path) -> None:
     """Raw kept for 10 days, results for good: a reading 30 days late is stored, nothing is lost."""
     archive = _sealed(tmp_path)
+    _goes_on(archive, START_US + 30 * DAY_US)
     remove_expired(archive, KeepDays(raw=10), START_US + 30 * DAY_US)
     results = archive.read_results(START_US).table
 
@@ -143,3 +156,30 @@ def test_late_reading_into_a_removed_day_keeps_its_results(tmp_path: Path) -> No
 
     assert archive.read_results(START_US).table == results
     assert len(archive.read_raw(START_US)) == 9
+
+
+def test_clock_that_is_years_ahead_removes_nothing_more(tmp_path: Path) -> None:
+    """Ten days kept of an archive of three: the newest window's end is as far as time may go."""
+    archive = _sealed(tmp_path)
+    late = one_reading("NS-01", START_US + HOUR_US, 400.0)
+    seal_onward(archive, late, LagChain(), provenance(THIRD), lambda _: True)
+    marks = file_marks(tmp_path)
+
+    keep = KeepDays(raw=10, results=10, summary=10, superseded=10)
+    outcome = remove_expired(archive, keep, START_US + 20 * 365 * DAY_US)
+
+    assert outcome == Retention((), ())
+    assert file_marks(tmp_path) == marks
+
+
+def test_archive_without_a_window_keeps_what_was_superseded(tmp_path: Path) -> None:
+    """Nothing says how far time has gone."""
+    archive = _sealed(tmp_path)
+    late = one_reading("NS-01", START_US + HOUR_US, 400.0)
+    seal_onward(archive, late, LagChain(), provenance(), lambda _: True)
+    shutil.rmtree(archive.layout.folder)
+
+    outcome = remove_expired(archive, KeepDays(), START_US + 5000 * DAY_US)
+
+    assert outcome.removed == ()
+    assert len(archive.layout.revisions("raw")) == 1
