@@ -246,6 +246,7 @@ class Connection:
         if [code.value for code in codes] == [1]:
             self.is_subscribed, self._subscription_due_s = True, None
             self._faults.pop("subscription", None)
+            LOG.info("mqtt_subscribed topic=%s", self._topic)
             return
         self.is_subscribed = False
         self.refused_subscriptions += 1

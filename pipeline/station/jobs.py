@@ -35,6 +35,7 @@ RETENTION_EVERY_S = 6 * 3600.0
 OUTBOX_KEPT_DAYS = 90
 LIFE_LOOK_S = 60.0
 STATUS_EVERY_S = 60.0
+STATUS_RETRY_S = 2.0
 STANDING_EVERY_S = 900.0
 # Local hour from which the day's sign of life goes out: a person is there to miss it.
 LIFE_HOUR = 7
@@ -186,11 +187,12 @@ class Jobs:
 
     def publish_status(self) -> None:
         """The station's retained status, renewed well before it expires."""
-        self._links.publish(
-            status_publication(
-                self._setup.site, self._setup.structure, self._links.life(), self._links.now_us()
-            )
+        status = status_publication(
+            self._setup.site, self._setup.structure, self._links.life(), self._links.now_us()
         )
+        if not self._links.publish(status):
+            # Not connected yet, or not any more: the last will says "offline" until this is out.
+            self.scheduler.soon("status", STATUS_RETRY_S)
 
     def publish_standing(self) -> None:
         """The retained states of standing alarms, renewed well before they expire."""

@@ -8,6 +8,7 @@ from unittest import mock
 
 import pytest
 
+from pipeline.notify.sign_of_life import LifeFacts
 from pipeline.station import jobs as jobs_module
 from pipeline.station.deed import Deed
 from pipeline.station.jobs import Jobs, Links
@@ -26,14 +27,17 @@ class Monotonic:
         return self.now_s
 
 
-def _jobs(replay: Replay, handed: list[Deed], now_us: int) -> Jobs:
+LIFE = LifeFacts({}, (), None, 0, None, 0, "0" * 64)
+
+
+def _jobs(replay: Replay, handed: list[Deed], now_us: int, connected: bool = True) -> Jobs:
     links = Links(
         now_us=lambda: now_us,
         committed=lambda: replay.position,
         hand_over=handed.append,
         find=lambda _: None,
-        publish=lambda _: True,
-        life=mock.Mock(),
+        publish=lambda _: connected,
+        life=lambda: LIFE,
         standing=lambda _: [],
         life_day="",
     )
@@ -106,4 +110,16 @@ def test_lost_raw_is_journalled_and_told_as_damage(tmp_path: Path) -> None:
     assert str(path) in jobs.damaged
     assert str(told[0]["kept_as"]) in jobs.damaged
     assert Path(str(told[0]["kept_as"])).read_bytes() == b"PAR1 and nothing of use PAR1"
+    replay.close()
+
+
+@pytest.mark.parametrize("connected", [True, False])
+def test_a_status_that_does_not_go_out_is_tried_again_soon(tmp_path: Path, connected: bool) -> None:
+    """Until it is out, subscribers read the last will's "offline"; a minute would be long."""
+    replay = Replay(copied_site(tmp_path), "quill-deck")
+    jobs = _jobs(replay, [], US, connected)
+    with mock.patch.object(jobs.scheduler, "soon") as soon:
+        jobs.publish_status()
+
+    assert [call.args[0] for call in soon.call_args_list] == ([] if connected else ["status"])
     replay.close()
