@@ -111,7 +111,7 @@ class Show:
         wait(lambda: "station started" in read(self.log), "the station starts")
         # The embedded broker would not keep what comes before that.
         wait(lambda: "mqtt_subscribed" in read(self.log), "the station has subscribed")
-        print(f"It logs to {self.log.relative_to(ROOT)}.")
+        print(f"It logs to {shown(self.log)}.")
 
     def publish_history(self) -> None:
         """A day and a half of the simulated deck over MQTT, with an overload and a broken gauge."""
@@ -185,10 +185,10 @@ class Show:
         print("config/quillmere/: the site that you have just seen.")
         if self.keep:
             numbers = " ".join(str(p.pid) for p in self.running)
-            print(f"Everything goes on running. Data and logs: {DEMO.relative_to(ROOT)}")
-            print(f"  spanwarden alarms --site {SITE.relative_to(ROOT)} --structure {STRUCTURE}")
-            print(f"  spanwarden points --site {SITE.relative_to(ROOT)} --structure {STRUCTURE}")
-            print(f"(the command lies in {(STATE / 'venv/bin').relative_to(ROOT)}/)")
+            print(f"Everything goes on running. Data and logs: {shown(DEMO)}")
+            print(f"  spanwarden alarms --site {shown(SITE)} --structure {STRUCTURE}")
+            print(f"  spanwarden points --site {shown(SITE)} --structure {STRUCTURE}")
+            print(f"(the command lies in {shown(STATE / 'venv/bin')}/)")
             print(f"End it with: kill {numbers}")
         else:
             print("bash ops/demo.sh --keep leaves everything running to look around.")
@@ -236,6 +236,11 @@ def spanwarden(*arguments: str, fails: bool = False) -> str:
     if done.returncode not in ((0, 1) if fails else (0,)):
         raise DemoError(f"spanwarden {arguments[0]} ended with {done.returncode}: {done.stderr}")
     return done.stdout
+
+
+def shown(path: Path) -> Path:
+    """A path as a person in the checkout would type it."""
+    return path.relative_to(ROOT) if path.is_relative_to(ROOT) else path
 
 
 def notice_about(rule: str) -> str:
