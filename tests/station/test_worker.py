@@ -199,3 +199,56 @@ def test_transitions_survive_the_ledger(worker: Worker) -> None:
     entry = next(e for e in worker.ledger.journal() if e.alarm == ALARM)
 
     assert Transition.from_facts(entry.facts).to_facts() == dict(entry.facts)
+
+
+def test_a_worker_whose_sending_thread_has_ended_gives_up(
+    worker: Worker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An alarm must not wait in an outbox that nobody drains: the supervisor has to start anew."""
+    monkeypatch.setattr(worker.client, "is_alive", lambda: True)
+    monkeypatch.setattr(worker.sending, "is_alive", lambda: False)
+    worker._tick()
+
+    assert worker._stopping.is_set()
+    assert "has ended" in worker._failure
+
+
+def test_a_worker_whose_threads_live_goes_on(
+    worker: Worker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A tick of a sound worker asks for no end."""
+    monkeypatch.setattr(worker.client, "is_alive", lambda: True)
+    monkeypatch.setattr(worker.sending, "is_alive", lambda: True)
+    worker._tick()
+
+    assert not worker._stopping.is_set()
+
+
+def phase(replay: Replay) -> str:
+    """Where the condition of the overload's alarm stands."""
+    return str(replay.state.alarms.alarms[ALARM].condition.phase)
+
+
+@pytest.mark.parametrize("down_s", [1, 7200])
+def test_a_restart_in_the_middle_of_an_on_delay_raises_once(tmp_path: Path, down_s: int) -> None:
+    """Stopped within the first minute of an overload and started again: one alarm, one time."""
+    replay = Replay(copied_site(tmp_path), STRUCTURE)
+    records = recorded("load-test")
+    # The sample's README: the overload stands from 10:00 UTC; the rule's on-delay is 60 s.
+    overload_us = 1_781_690_400 * US
+    before = [r for r in records if r.received_us <= overload_us + 55 * US]
+    after = [r for r in records if r.received_us > overload_us + 55 * US]
+    replay.feed(before)
+    assert phase(replay) == "pending"
+    replay.restart()
+    assert phase(replay) == "pending"
+    now_us = before[-1].received_us + down_s * US
+    outcome, replay.state = machine.reconcile(replay.state, replay.setup, now_us)
+    assert outcome.transitions == []
+    replay.tick(now_us)
+    assert replay.transitions() == []
+    replay.feed(after)
+    raised = [t for t in replay.transitions() if t.event == "occurred"]
+
+    assert [(t.alarm, t.occurred_us) for t in raised] == [(ALARM, overload_us)]
+    replay.close()
